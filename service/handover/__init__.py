@@ -1,0 +1,1 @@
+"""How does a record leave? Everything, documents, bulk export."""

@@ -1,0 +1,1 @@
+"""How do session results of a clinic system come in?"""

@@ -1,0 +1,1 @@
+"""What does the therapist see in the browser?"""

@@ -1,0 +1,1 @@
+"""What may be asked over HTTP? FHIR interactions and operations, one file each."""

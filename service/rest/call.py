@@ -1,0 +1,57 @@
+"""What is asked, and what is answered? The same for a request and for an entry of a Bundle."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, field
+
+from service.caller import Caller
+from service.settings import Settings
+from service.store.engine import Connection
+from service.store.store import Store
+
+FHIR_JSON = "application/fhir+json"
+
+
+@dataclass(frozen=True, slots=True)
+class Service:
+    """What every interaction works with."""
+
+    store: Store
+    settings: Settings
+    cursor_key: bytes
+    """Signs the page cursors."""
+
+
+@dataclass(slots=True)
+class Call:
+    """One interaction as asked.
+
+    `path` is split below the FHIR base URL `base`; `headers` have lower-case names.
+    """
+
+    method: str
+    path: tuple[str, ...]
+    query: tuple[tuple[str, str], ...]
+    headers: Mapping[str, str]
+    body: bytes
+    base: str
+    caller: Caller
+    reading: Callable[..., AbstractContextManager[Connection]]
+    """Opens what is read from: the store, or the unit of work of a transaction."""
+
+    def parameter(self, name: str) -> str | None:
+        """The first value of a query parameter."""
+        return next((value for key, value in self.query if key == name), None)
+
+
+@dataclass(slots=True)
+class Answer:
+    """An HTTP answer; `chunks` instead of `body` where it is streamed."""
+
+    status: int = 200
+    body: bytes = b""
+    headers: dict[str, str] = field(default_factory=dict)
+    media_type: str = FHIR_JSON
+    chunks: Iterable[bytes] | None = None

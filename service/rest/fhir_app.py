@@ -1,0 +1,186 @@
+"""How does an HTTP request become an interaction, and its answer a response?
+
+One small ASGI application for everything below /fhir. The only place where a refusal, of
+whatever kind, becomes an HTTP answer.
+"""
+
+from __future__ import annotations
+
+import logging
+import re
+import secrets
+from collections.abc import Iterable
+from functools import partial
+from urllib.parse import parse_qsl, unquote
+
+import anyio
+from anyio import CapacityLimiter
+from starlette.types import Message, Receive, Scope, Send
+
+from service.access.gate import Gate
+from service.errors import HyoidError, Issue, Malformed, TooLarge
+from service.rest.call import Answer, Call, Service
+from service.rest.interactions import INTERACTIONS
+from service.rest.negotiation import require_json_answer, wants_pretty
+from service.rest.responses import refused
+from service.rest.routing import Interaction, interaction_of
+from service.standard.codec import indent
+
+log = logging.getLogger("hyoid")
+
+_HOST = re.compile(r"[A-Za-z0-9.\-_]+(:\d{1,5})?|\[[0-9a-fA-F:.]+\](:\d{1,5})?")
+_COMMON_HEADERS = (
+    (b"x-content-type-options", b"nosniff"),
+    (b"cache-control", b"private, no-cache"),
+)
+_QUICK = frozenset({"read", "vread"})
+
+
+class FhirApp:
+    """The FHIR base URL."""
+
+    def __init__(self, service: Service, gate: Gate) -> None:
+        self.service = service
+        self.gate = gate
+        self._limiter = CapacityLimiter(service.settings.threads)
+        # A read of SQLite takes less time than the way to a thread and back.
+        self._inline = _QUICK if service.store.database.dialect == "sqlite" else frozenset()
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer one request."""
+        try:
+            answer = await self._answer(scope, receive)
+        except HyoidError as error:
+            answer = refused(error)
+        except Exception:
+            answer = _fault()
+        await _send(answer, send, with_body=scope["method"] != "HEAD", limiter=self._limiter)
+
+    async def _answer(self, scope: Scope, receive: Receive) -> Answer:
+        headers = {
+            name.decode("latin-1"): value.decode("latin-1") for name, value in scope["headers"]
+        }
+        path = _segments(scope)
+        method = scope["method"]
+        asked = interaction_of(method, path)
+        caller = self.gate.admit(asked.name, headers)
+        query = _pairs(scope["query_string"])
+        call = Call(
+            method=method,
+            path=path,
+            query=query,
+            headers=headers,
+            body=b"",
+            base=self.service.settings.base_url or _base(scope, headers),
+            caller=caller,
+            reading=self.service.store.reader,
+        )
+        require_json_answer(headers.get("accept", ""), call.parameter("_format"))
+        pretty = wants_pretty(call) if query else False
+        if method in ("POST", "PUT", "PATCH"):
+            call.body = await _body(receive, headers, self.service.settings.max_body)
+        answer = await self._perform(call, asked)
+        if pretty and answer.body:
+            answer.body = indent(answer.body)
+        return answer
+
+    async def _perform(self, call: Call, asked: Interaction) -> Answer:
+        handler = INTERACTIONS[asked.name]
+        if asked.name in self._inline:
+            return handler(self.service, call, asked)
+        return await anyio.to_thread.run_sync(
+            partial(handler, self.service, call, asked), limiter=self._limiter
+        )
+
+
+def _segments(scope: Scope) -> tuple[str, ...]:
+    raw = scope.get("raw_path") or scope["path"].encode()
+    path = raw.split(b"?", 1)[0].decode("ascii", "replace")
+    root = scope.get("root_path", "") + "/fhir"
+    below = path[len(root) :].strip("/") if path.startswith(root) else ""
+    if not below:
+        return ()
+    if "%" not in below:
+        return tuple(below.split("/"))
+    return tuple(unquote(segment) for segment in below.split("/"))
+
+
+def _pairs(query: bytes) -> tuple[tuple[str, str], ...]:
+    if not query:
+        return ()
+    try:
+        pairs = parse_qsl(
+            query.decode("ascii"), keep_blank_values=True, errors="strict", max_num_fields=500
+        )
+    except ValueError:
+        raise Malformed(
+            "The query string cannot be read: percent-encode it as UTF-8, at most 500 parameters",
+            location="http.query",
+        ) from None
+    if any("\x00" in key or "\x00" in value for key, value in pairs):
+        raise Malformed("The query string has a NUL character", location="http.query")
+    return tuple(pairs)
+
+
+def _base(scope: Scope, headers: dict[str, str]) -> str:
+    host = headers.get("host", "")
+    if not _HOST.fullmatch(host):
+        raise Malformed("The Host header cannot be read", location="http.Host")
+    return f"{scope['scheme']}://{host}{scope.get('root_path', '')}/fhir"
+
+
+async def _body(receive: Receive, headers: dict[str, str], limit: int) -> bytes:
+    declared = headers.get("content-length", "")
+    if declared.isdecimal() and len(declared) < 19 and int(declared) > limit:
+        raise _too_large(limit)
+    chunks: list[bytes] = []
+    size = 0
+    while True:
+        message: Message = await receive()
+        if message["type"] == "http.disconnect":
+            raise Malformed("The connection closed before the body was complete")
+        chunk = message.get("body", b"")
+        size += len(chunk)
+        if size > limit:
+            raise _too_large(limit)
+        chunks.append(chunk)
+        if not message.get("more_body", False):
+            return b"".join(chunks)
+
+
+def _too_large(limit: int) -> TooLarge:
+    return TooLarge(f"The body is larger than {limit} bytes", headers={"Connection": "close"})
+
+
+def _fault() -> Answer:
+    reference = secrets.token_hex(8)
+    log.exception("Fault %s", reference)
+    text = f"The service failed; nothing was stored. Tell its keeper this number: {reference}"
+    return refused(HyoidError(issues=[Issue("fatal", "exception", text)]))
+
+
+async def _send(answer: Answer, send: Send, *, with_body: bool, limiter: CapacityLimiter) -> None:
+    headers = [
+        *_COMMON_HEADERS,
+        *(
+            (name.lower().encode("latin-1"), value.encode("latin-1"))
+            for name, value in answer.headers.items()
+        ),
+    ]
+    if answer.status not in (204, 304):
+        if answer.body or answer.chunks is not None:
+            headers.append((b"content-type", answer.media_type.encode("latin-1")))
+        if answer.chunks is None:
+            headers.append((b"content-length", str(len(answer.body)).encode()))
+    await send({"type": "http.response.start", "status": answer.status, "headers": headers})
+    if answer.chunks is None or not with_body:
+        await send({"type": "http.response.body", "body": answer.body if with_body else b""})
+        return
+    iterator = iter(answer.chunks)
+    while chunk := await anyio.to_thread.run_sync(_next, iterator, limiter=limiter):
+        await send({"type": "http.response.body", "body": chunk, "more_body": True})
+    await send({"type": "http.response.body", "body": b""})
+
+
+def _next(chunks: Iterable[bytes]) -> bytes:
+    return next(chunks, b"")  # type: ignore[call-overload, no-any-return]

@@ -1,0 +1,33 @@
+"""Which function answers which interaction? One row each."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from service.rest import bundle, history, operations, read, search, write
+from service.rest.call import Answer, Call, Service
+from service.rest.capability import capabilities
+from service.rest.routing import Interaction
+
+Handler = Callable[[Service, Call, Interaction], Answer]
+
+INTERACTIONS: dict[str, Handler] = {
+    "capabilities": capabilities,
+    "read": read.read,
+    "vread": read.vread,
+    "create": write.create,
+    "update": write.update,
+    "patch": write.patch,
+    "delete": write.delete,
+    "conditional-update": write.conditional_update,
+    "conditional-patch": write.conditional_patch,
+    "conditional-delete": write.conditional_delete,
+    "history-instance": history.show_history,
+    "history-type": history.show_history,
+    "history-system": history.show_history,
+    "search-type": search.search_type,
+    "search-system": search.search_system,
+    "search-compartment": search.search_compartment,
+    "transaction": bundle.process,
+    "operation": operations.operate,
+}

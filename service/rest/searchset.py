@@ -1,0 +1,31 @@
+"""How does a Bundle of search results look? Stored bytes joined, never parsed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from service.standard.codec import encode
+from service.store.rows import Stored
+
+
+def searchset(
+    base: str,
+    entries: Iterable[tuple[Stored, str]],
+    *,
+    links: Sequence[tuple[str, str]],
+    total: int | None = None,
+) -> bytes:
+    """A searchset of (version, search mode) with (relation, URL) as links."""
+    head: dict[str, Any] = {"resourceType": "Bundle", "type": "searchset"}
+    if total is not None:
+        head["total"] = total
+    head["link"] = [{"relation": relation, "url": url} for relation, url in links]
+    parts = [
+        f'{{"fullUrl":"{base}/{stored.reference}","resource":'.encode()
+        + (stored.body or b"")
+        + f',"search":{{"mode":"{mode}"}}}}'.encode()
+        for stored, mode in entries
+    ]
+    start = encode(head)
+    return b"".join((start[:-1], b',"entry":[', b",".join(parts), b"]}")) if parts else start

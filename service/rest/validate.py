@@ -1,0 +1,88 @@
+"""$validate: would this resource be taken? Every problem found, nothing stored.
+
+R4: OperationDefinition-Resource-validate. The answer is 200 whatever is found.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from service.errors import Invalid, Issue
+from service.rest.call import Answer, Call, Service
+from service.rest.parameters import body_resource, values_of
+from service.rest.responses import told
+from service.rest.routing import Interaction
+from service.standard.codec import decode_resource
+from service.standard.validation import validate
+from service.store.current import current_version
+from service.store.store import present
+
+_MODES = ("create", "update", "delete", "profile")
+
+
+def validate_resource(service: Service, call: Call, asked: Interaction) -> Answer:
+    """[type]/$validate and [type]/[id]/$validate, with `mode` and `profile`."""
+    resource, given = _handed(service, call)
+    mode = given.get("mode")
+    if mode is not None and mode not in _MODES:
+        raise Invalid(f"mode is one of {', '.join(_MODES)}", code="value", location="http.mode")
+    issues: list[Issue] = []
+    if resource is None or asked.id is not None:
+        resource = _with_stored(call, asked, resource, mode, issues)
+    if resource is not None:
+        issues += _address_issues(resource, asked, mode)
+        issues += validate(resource)
+    profile = given.get("profile")
+    if profile is not None and not str(profile).startswith("http://hl7.org/fhir/Structure"):
+        issues.append(
+            Issue(
+                "warning",
+                "not-supported",
+                "The profile is not held here; the resource was checked against the rules of R4",
+            )
+        )
+    return told(issues)
+
+
+def _handed(service: Service, call: Call) -> tuple[dict[str, Any] | None, dict[str, Any]]:
+    given: dict[str, Any] = dict(call.query)
+    body = body_resource(service, call)
+    if body is None or body["resourceType"] != "Parameters":
+        return body, given
+    named = dict(values_of(body))
+    resource = named.pop("resource", None)
+    if resource is not None and not isinstance(resource, dict):
+        raise Invalid("The resource to check is no object", expression="Parameters.parameter")
+    return resource, given | named
+
+
+def _with_stored(
+    call: Call,
+    asked: Interaction,
+    resource: dict[str, Any] | None,
+    mode: str | None,
+    issues: list[Issue],
+) -> dict[str, Any] | None:
+    if asked.id is None:
+        raise Invalid("There is no resource to check", code="required", expression="resource")
+    assert asked.type is not None
+    with call.reading() as connection:
+        found = current_version(connection, call.caller, asked.type, asked.id)
+    stored = present(found, f"{asked.type}/{asked.id}")
+    if mode == "delete":
+        text = f"{stored.reference} may be deleted"
+        issues.append(Issue("information", "informational", text))
+        return None
+    return decode_resource(stored.body or b"") if resource is None else resource
+
+
+def _address_issues(resource: dict[str, Any], asked: Interaction, mode: str | None) -> list[Issue]:
+    kind = resource.get("resourceType")
+    if kind != asked.type:
+        text = f"The address is for {asked.type}, but the resource is a {str(kind)[:64]!r}"
+        return [Issue("error", "value", text, "resourceType")]
+    if mode == "update" and "id" not in resource:
+        return [Issue("error", "required", "An update needs the id", f"{kind}.id")]
+    if asked.id is not None and resource.get("id") not in (None, asked.id):
+        return [Issue("error", "value", f"The address names {asked.id[:64]!r}", f"{kind}.id")]
+    return []

@@ -1,0 +1,166 @@
+"""create, update, patch, delete over HTTP: one request, one unit of work."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from urllib.parse import urlencode
+
+from service.errors import Invalid, UnsupportedMediaType
+from service.rest import writing
+from service.rest.call import FHIR_JSON, Answer, Call, Service
+from service.rest.negotiation import require_json_body, require_utf8
+from service.rest.responses import version_headers, written
+from service.rest.routing import Interaction
+from service.rest.writing import Change, Conditions, Resource, Written
+from service.standard.codec import decode, decode_resource
+from service.standard.patching.fhirpath_patch import apply_fhirpath_patch
+from service.standard.patching.json_patch import apply_json_patch
+from service.standard.search_values import extract
+from service.standard.validation import check
+from service.store.unit import Unit
+
+JSON_PATCH = "application/json-patch+json"
+
+
+def create(service: Service, call: Call, asked: Interaction) -> Answer:
+    """POST [type], with `If-None-Exist` as a conditional create."""
+    sent = _resource(service, call, asked)
+    check(sent)
+    resource = sent | {"id": writing.new_id()}
+    values = extract(resource, f"{call.base}/")
+    conditions = _conditions(call)
+    return _write(
+        service, call, lambda unit: writing.create(unit, resource, call.base, conditions, values)
+    )
+
+
+def update(service: Service, call: Call, asked: Interaction) -> Answer:
+    """PUT [type]/[id]."""
+    resource = _resource(service, call, asked)
+    require_same_id(resource, asked.id)
+    check(resource)
+    values = extract(resource, f"{call.base}/")
+    conditions = _conditions(call)
+    return _write(
+        service, call, lambda unit: writing.update(unit, resource, call.base, conditions, values)
+    )
+
+
+def conditional_update(service: Service, call: Call, asked: Interaction) -> Answer:
+    """PUT [type]?search."""
+    resource = _resource(service, call, asked)
+    check(resource)
+    search, conditions = urlencode(call.query), _conditions(call)
+    return _write(
+        service,
+        call,
+        lambda unit: writing.update_where(unit, resource, search, call.base, conditions),
+    )
+
+
+def patch(service: Service, call: Call, asked: Interaction) -> Answer:
+    """PATCH [type]/[id] with a JSON Patch, or with Parameters (FHIRPath Patch)."""
+    assert asked.type is not None
+    assert asked.id is not None
+    kind, key, change, conditions = asked.type, asked.id, _change(service, call), _conditions(call)
+    return _write(
+        service,
+        call,
+        lambda unit: writing.patch(unit, kind, key, change, call.base, conditions),
+    )
+
+
+def conditional_patch(service: Service, call: Call, asked: Interaction) -> Answer:
+    """PATCH [type]?search."""
+    assert asked.type is not None
+    kind, search = asked.type, urlencode(call.query)
+    change, conditions = _change(service, call), _conditions(call)
+    return _write(
+        service,
+        call,
+        lambda unit: writing.patch_where(unit, kind, search, change, call.base, conditions),
+    )
+
+
+def delete(service: Service, call: Call, asked: Interaction) -> Answer:
+    """DELETE [type]/[id]."""
+    assert asked.type is not None
+    assert asked.id is not None
+    kind, key, conditions = asked.type, asked.id, _conditions(call)
+    return _write(service, call, lambda unit: writing.delete(unit, kind, key, conditions))
+
+
+def conditional_delete(service: Service, call: Call, asked: Interaction) -> Answer:
+    """DELETE [type]?search."""
+    assert asked.type is not None
+    kind, search, conditions = asked.type, urlencode(call.query), _conditions(call)
+    return _write(
+        service,
+        call,
+        lambda unit: writing.delete_where(unit, kind, search, call.base, conditions),
+    )
+
+
+def require_type(resource: Resource, expected: str | None, expression: str = "") -> None:
+    """Raise Invalid unless the resource is of the type that the address names."""
+    sent = resource["resourceType"]
+    if sent != expected:
+        raise Invalid(
+            f"The address is for {expected}, but the resource is a {sent[:64]!r}",
+            code="value",
+            expression=expression or "resourceType",
+        )
+
+
+def require_same_id(resource: Resource, expected: str | None, prefix: str = "") -> None:
+    """Raise Invalid unless the resource has the id that the address names."""
+    sent = resource.get("id")
+    if sent != expected:
+        kind = resource["resourceType"]
+        told = "has no id" if sent is None else f"has the id {str(sent)[:64]!r}"
+        raise Invalid(
+            f"The address ends in {str(expected)[:64]!r}, but the resource {told}",
+            code="required" if sent is None else "value",
+            expression=f"{prefix or kind}.id",
+        )
+
+
+def _conditions(call: Call) -> Conditions:
+    headers = call.headers
+    return Conditions(
+        headers.get("if-match"), headers.get("if-none-match"), headers.get("if-none-exist")
+    )
+
+
+def _resource(service: Service, call: Call, asked: Interaction) -> Resource:
+    if "content-type" in call.headers:
+        require_json_body(call.headers["content-type"])
+    resource = decode_resource(call.body, max_bytes=service.settings.max_body)
+    require_type(resource, asked.type)
+    return resource
+
+
+def _change(service: Service, call: Call) -> Change:
+    content_type = call.headers.get("content-type", "")
+    require_utf8(content_type)
+    base, limit = content_type.split(";")[0].strip().lower(), service.settings.max_body
+    if base == JSON_PATCH:
+        operations = decode(call.body, max_bytes=limit)
+        return lambda resource: apply_json_patch(resource, operations)
+    if base == FHIR_JSON:
+        parameters = decode_resource(call.body, max_bytes=limit)
+        require_type(parameters, "Parameters")
+        check(parameters)
+        return lambda resource: apply_fhirpath_patch(resource, parameters)
+    raise UnsupportedMediaType(
+        f"A patch is {JSON_PATCH} or, as Parameters, {FHIR_JSON}", location="http.Content-Type"
+    )
+
+
+def _write(service: Service, call: Call, step: Callable[[Unit], Written]) -> Answer:
+    with service.store.write(call.caller) as unit:
+        done = step(unit)
+    if done.status == 204:
+        return Answer(204, b"", version_headers(done.stored) if done.stored else {})
+    assert done.stored is not None
+    return written(call, done.stored, done.status)

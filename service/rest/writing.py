@@ -1,0 +1,186 @@
+"""create, update, patch, delete within a unit of work, plain and conditional.
+
+Shared by single requests and by the entries of a Bundle; what may be done is decided in
+`standard/preconditions.py`. R4 http page: #create, #ccreate, #update, #cond-update, #patch,
+#delete.
+"""
+
+from __future__ import annotations
+
+import time
+import uuid
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+from service.errors import Conflict, PreconditionFailed
+from service.rest.conditions import matches
+from service.standard.codec import decode_resource
+from service.standard.meta import unstamped
+from service.standard.preconditions import (
+    Create,
+    Current,
+    Delete,
+    Existing,
+    Nothing,
+    decide_conditional_delete,
+    decide_conditional_patch,
+    decide_conditional_update,
+    decide_create,
+    decide_delete,
+    decide_patch,
+    decide_update,
+)
+from service.standard.search_values import SearchValues
+from service.standard.validation import check
+from service.store.rows import Stored
+from service.store.unit import Unit
+
+Resource = dict[str, Any]
+Change = Callable[[Resource], Resource]
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """What a write depends on, and where that was said (`http`, `Bundle.entry[2].request`)."""
+
+    if_match: str | None = None
+    if_none_match: str | None = None
+    if_none_exist: str | None = None
+    where: str = "http"
+
+
+class Written(NamedTuple):
+    """What a write came to; `stored` is None where there was nothing to delete."""
+
+    status: int
+    stored: Stored | None
+
+
+def new_id() -> str:
+    """A UUID of version 7 (RFC 9562): random, and growing with time so that indexes stay compact."""
+    value = (time.time_ns() // 1_000_000 << 80) | (uuid.uuid4().int & ((1 << 76) - 1))
+    return str(uuid.UUID(int=(value & ~(0x3 << 62)) | (7 << 76) | (2 << 62)))
+
+
+def create(
+    unit: Unit,
+    resource: Resource,
+    base: str,
+    conditions: Conditions,
+    values: SearchValues | None = None,
+) -> Written:
+    """Store a new resource under the id it was given by `new_id`, unless one matches."""
+    condition, found = conditions.if_none_exist, []
+    if condition is not None:
+        found = matches(unit, resource["resourceType"], condition, base)
+    decision = decide_create([stored.id for stored in found], conditions.where)
+    if isinstance(decision, Existing):
+        return Written(200, found[0])
+    stored = unit.append(resource, resource["id"], base, method="POST", current=None, values=values)
+    return Written(201, stored)
+
+
+def update(
+    unit: Unit,
+    resource: Resource,
+    base: str,
+    conditions: Conditions,
+    values: SearchValues | None = None,
+) -> Written:
+    """Store the next version, or the first under the client's id."""
+    current = unit.current(resource["resourceType"], resource["id"])
+    decision = decide_update(
+        _known(current),
+        if_match=conditions.if_match,
+        if_none_match=conditions.if_none_match,
+        where=conditions.where,
+    )
+    stored = unit.append(
+        resource, resource["id"], base, method="PUT", current=current, values=values
+    )
+    return Written(201 if isinstance(decision, Create) else 200, stored)
+
+
+def update_where(
+    unit: Unit, resource: Resource, search: str, base: str, conditions: Conditions
+) -> Written:
+    """Store the next version of the one that matches, or a new resource where none does."""
+    resource_type = resource["resourceType"]
+    target = identity_for(unit, resource, search, base, conditions)
+    if target is None:
+        if conditions.if_match is not None:
+            raise PreconditionFailed("If-Match was given, but nothing matches the search")
+        return create(unit, resource | {"id": new_id()}, base, Conditions(where=conditions.where))
+    return update(unit, {"resourceType": resource_type, **resource, "id": target}, base, conditions)
+
+
+def identity_for(
+    unit: Unit, resource: Resource, search: str, base: str, conditions: Conditions
+) -> str | None:
+    """The id that an update by search is for; None where the service is to give one."""
+    resource_type, sent = resource["resourceType"], resource.get("id")
+    found = [stored.id for stored in matches(unit, resource_type, search, base)]
+    target = decide_conditional_update(found, sent, conditions.where)
+    if not found and target.id is not None:
+        current = unit.current(resource_type, target.id)
+        if current is not None and not current.deleted:
+            raise Conflict(
+                f"{resource_type}/{target.id} exists, but does not match the search",
+                expression=f"{resource_type}.id",
+            )
+    return target.id
+
+
+def patch(
+    unit: Unit,
+    resource_type: str,
+    resource_id: str,
+    change: Change,
+    base: str,
+    conditions: Conditions,
+) -> Written:
+    """Store what `change` makes of the current version."""
+    current = unit.current(resource_type, resource_id)
+    name = f"{resource_type}/{resource_id}"
+    decide_patch(_known(current), name, if_match=conditions.if_match, where=conditions.where)
+    assert current is not None
+    resource = change(unstamped(decode_resource(current.body or b"")))
+    check(resource)
+    return Written(200, unit.append(resource, resource_id, base, method="PATCH", current=current))
+
+
+def patch_where(
+    unit: Unit, resource_type: str, search: str, change: Change, base: str, conditions: Conditions
+) -> Written:
+    """Patch the one that matches."""
+    found = [stored.id for stored in matches(unit, resource_type, search, base)]
+    target = decide_conditional_patch(found, conditions.where)
+    assert target.id is not None
+    return patch(unit, resource_type, target.id, change, base, conditions)
+
+
+def delete(unit: Unit, resource_type: str, resource_id: str, conditions: Conditions) -> Written:
+    """Delete it; fine where it is not there, or is deleted already."""
+    current = unit.current(resource_type, resource_id)
+    decision = decide_delete(_known(current), if_match=conditions.if_match, where=conditions.where)
+    if isinstance(decision, Delete):
+        assert current is not None
+        current = unit.delete(current)
+    return Written(204, current)
+
+
+def delete_where(
+    unit: Unit, resource_type: str, search: str, base: str, conditions: Conditions
+) -> Written:
+    """Delete the one that matches; 412 where several do."""
+    found = [stored.id for stored in matches(unit, resource_type, search, base)]
+    target = decide_conditional_delete(found, conditions.where)
+    if isinstance(target, Nothing):
+        return Written(204, None)
+    assert target.id is not None
+    return delete(unit, resource_type, target.id, conditions)
+
+
+def _known(stored: Stored | None) -> Current | None:
+    return None if stored is None else Current(stored.vid, stored.deleted)

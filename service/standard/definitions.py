@@ -1,0 +1,278 @@
+"""What does the published definition of R4 say about a type, an element, a search parameter?
+
+Loads the tables that `mappings/r4/compile.py` makes from the official package, once. Sources:
+StructureDefinition, SearchParameter, ValueSet, CodeSystem and CompartmentDefinition of
+hl7.fhir.r4.core 4.0.1.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any, Literal
+
+import orjson
+
+from service.data import mappings
+from service.standard.registry import RESOURCE_TYPES
+
+Kind = Literal[
+    "token", "reference", "date", "string", "quantity", "number", "uri", "composite", "special"
+]
+ANY = "Resource"
+"""As a target: any type."""
+
+
+@dataclass(frozen=True, slots=True)
+class Component:
+    """One part of a composite parameter: answered from the rows of parameter `code`."""
+
+    code: str
+    kind: Kind
+    number: int
+    expression: str
+
+
+@dataclass(frozen=True, slots=True)
+class SearchParameter:
+    """A search parameter as one type has it.
+
+    `number` is what the index tables hold; it is unique over all types. `targets` are the types
+    a reference may lead to, all those of the service where R4 allows any.
+    """
+
+    type: str
+    code: str
+    number: int
+    kind: Kind
+    expression: str
+    url: str
+    targets: tuple[str, ...] = ()
+    components: tuple[Component, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Element:
+    """An element under its name in JSON (`valueQuantity`), so it has exactly one type.
+
+    `choice` is the name of its choice (`value`), else empty; `min` is that of the whole choice.
+    `targets` are the types a Reference or canonical may lead to; (`Resource`,) means any.
+    `children` is the path under which its own elements are found, empty for primitives.
+    `binding` is a value set whose codes alone are allowed. `profile` is a constraint on the
+    datatype (`SimpleQuantity`), with invariants of its own.
+    """
+
+    name: str
+    types: tuple[str, ...]
+    min: int
+    max: str
+    binding: str | None
+    targets: tuple[str, ...]
+    children: str
+    choice: str
+    profile: str
+    summary: bool
+    modifier: bool
+
+    @property
+    def type(self) -> str:
+        return self.types[0]
+
+    @property
+    def repeats(self) -> bool:
+        return self.max not in ("0", "1")
+
+
+@dataclass(frozen=True, slots=True)
+class Primitive:
+    """A primitive datatype: the one it specialises, and the pattern of its whole text."""
+
+    name: str
+    base: str
+    pattern: str
+
+
+@dataclass(frozen=True, slots=True)
+class Invariant:
+    """A rule on an element, in FHIRPath; `severity` is `error` or `warning`."""
+
+    key: str
+    severity: Literal["error", "warning"]
+    human: str
+    expression: str
+
+
+class Definitions:
+    """The tables, read-only."""
+
+    def __init__(self, tables: Mapping[str, Any]) -> None:
+        self._parameters = _parameters(tables["search-parameters"])
+        self._hidden = dict(_identifier_twins(tables["search-parameters"]))
+        self._elements = _elements(tables["elements"], tables["primitives"])
+        self._bindings = {url: _codes(entry) for url, entry in tables["bindings"].items()}
+        self._systems = {url: _system(entry) for url, entry in tables["bindings"].items()}
+        self._invariants = _invariants(tables["invariants"])
+        self._primitives = {name: Primitive(name, **p) for name, p in tables["primitives"].items()}
+        self._compartment = {name: tuple(codes) for name, codes in tables["compartment"].items()}
+
+    def search_parameters(self, type: str) -> Mapping[str, SearchParameter]:
+        """All that may be announced for this type by code, `_id` and its like included."""
+        return self._parameters[type]
+
+    def search_parameter(self, type: str, code: str) -> SearchParameter | None:
+        """The parameter, also one that is not announced: `subject:identifier`, a token."""
+        known = self._parameters.get(type, {}).get(code)
+        return known or self._hidden.get((type, code))
+
+    def elements(self, path: str) -> Mapping[str, Element]:
+        """Elements of a type or backbone element (`Observation.component`) by name in JSON."""
+        return self._elements.get(path, MappingProxyType({}))
+
+    def binding(self, value_set: str) -> Mapping[str, str] | None:
+        """System by code for a closed value set; None where it is open or unknown."""
+        return self._bindings.get(value_set)
+
+    def binding_system(self, value_set: str, code: str) -> str:
+        """The system that a bare `code` in an element of this binding is of; empty: unknown."""
+        codes = self._bindings.get(value_set)
+        return self._systems.get(value_set, "") if codes is None else codes.get(code, "")
+
+    def invariants(self, path: str) -> tuple[Invariant, ...]:
+        """Rules stated at this path, a type (`Observation`, `Quantity`) or an element of one.
+
+        `ele-1` and `ext-1` hold for every element but are only given at types and at `Element`
+        and `Extension`.
+        """
+        return self._invariants.get(path, ())
+
+    def invariant_paths(self) -> tuple[str, ...]:
+        """Every path that has a rule."""
+        return tuple(self._invariants)
+
+    def primitive(self, name: str) -> Primitive | None:
+        """A primitive datatype; None for complex ones."""
+        return self._primitives.get(name)
+
+    def compartment(self, type: str) -> tuple[str, ...]:
+        """Parameters that put a resource of this type into a patient's compartment."""
+        return self._compartment.get(type, ())
+
+
+@functools.cache
+def definitions() -> Definitions:
+    """The tables of R4, read at the first call."""
+    names = (
+        "search-parameters",
+        "elements",
+        "bindings",
+        "invariants",
+        "primitives",
+        "compartment",
+    )
+    return Definitions(
+        {name: orjson.loads(mappings("r4", f"{name}.json").read_bytes()) for name in names}
+    )
+
+
+def _parameters(table: Mapping[str, Any]) -> dict[str, Mapping[str, SearchParameter]]:
+    return {
+        type_: MappingProxyType({code: _parameter(type_, code, rows) for code in rows})
+        for type_, rows in table.items()
+    }
+
+
+def _parameter(type_: str, code: str, rows: Mapping[str, Any]) -> SearchParameter:
+    row = rows[code]
+    components = (
+        Component(
+            part["code"],
+            rows[part["code"]]["kind"],
+            rows[part["code"]]["number"],
+            part["expression"],
+        )
+        for part in row.get("components", ())
+    )
+    targets = row.get("targets", ())
+    return SearchParameter(
+        type=type_,
+        code=code,
+        number=row["number"],
+        kind=row["kind"],
+        expression=row["expression"],
+        url=row["url"],
+        targets=RESOURCE_TYPES if targets == [ANY] else tuple(targets),
+        components=tuple(components),
+    )
+
+
+def _identifier_twins(
+    table: Mapping[str, Any],
+) -> Iterator[tuple[tuple[str, str], SearchParameter]]:
+    """Reference.identifier is searched as a token under a number of its own."""
+    for type_, rows in table.items():
+        for code, row in rows.items():
+            if "identifier" in row:
+                twin = f"{code}:identifier"
+                yield (
+                    (type_, twin),
+                    SearchParameter(
+                        type_, twin, row["identifier"], "token", row["expression"], row["url"]
+                    ),
+                )
+
+
+def _elements(
+    table: Mapping[str, Any], primitives: Mapping[str, Any]
+) -> dict[str, Mapping[str, Element]]:
+    found: dict[str, Mapping[str, Element]] = {"": MappingProxyType({})}
+
+    def of(path: str) -> Mapping[str, Element]:
+        if path not in found:
+            own = table[path]["elements"].items()
+            named = {e.name: e for name, row in own for e in _choices(name, row, primitives)}
+            found[path] = MappingProxyType({**of(table[path]["base"]), **named})
+        return found[path]
+
+    for path in table:
+        of(path)
+    return found
+
+
+def _choices(name: str, row: Mapping[str, Any], primitives: Mapping[str, Any]) -> Iterator[Element]:
+    choice = name.removesuffix("[x]") if name.endswith("[x]") else ""
+    for code, targets in row["types"].items():
+        primitive = code in primitives
+        yield Element(
+            name=choice + code[0].upper() + code[1:] if choice else name,
+            types=(code,),
+            min=row["min"],
+            max=row["max"],
+            binding=row.get("binding"),
+            targets=tuple(targets) or ((ANY,) if code == "Reference" else ()),
+            children=row.get("children", "" if primitive else code),
+            choice=choice,
+            profile=row.get("profile", ""),
+            summary=row.get("summary", False),
+            modifier=row.get("modifier", False),
+        )
+
+
+def _codes(entry: Mapping[str, Any]) -> Mapping[str, str] | None:
+    if "open" in entry:
+        return None
+    pairs = [(code, system) for system, codes in entry["codes"].items() for code in codes]
+    return MappingProxyType(dict(reversed(pairs)))
+
+
+def _system(entry: Mapping[str, Any]) -> str:
+    return str(entry.get("open", ""))
+
+
+def _invariants(table: Mapping[str, Any]) -> dict[str, tuple[Invariant, ...]]:
+    rules = {
+        name: Invariant(key=name.partition("@")[0], **said)
+        for name, said in table["constraints"].items()
+    }
+    return {path: tuple(rules[name] for name in names) for path, names in table["paths"].items()}

@@ -1,0 +1,1 @@
+"""What does a resource look like after a patch? R4 page: RESTful API, section patch."""

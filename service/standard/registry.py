@@ -1,0 +1,52 @@
+"""Which resource types does the service hold? A type is added in one line.
+
+Types without a patient compartment parameter (definitional ones, for instance) are shared by
+all clients.
+"""
+
+from __future__ import annotations
+
+RESOURCE_TYPES: tuple[str, ...] = (
+    "Patient",
+    "Practitioner",
+    "PractitionerRole",
+    "Organization",
+    "RelatedPerson",
+    "CareTeam",
+    "Location",
+    "CarePlan",
+    "Goal",
+    "ServiceRequest",
+    "Encounter",
+    "Procedure",
+    "Observation",
+    "Condition",
+    "AllergyIntolerance",
+    "Flag",
+    "DetectedIssue",
+    "NutritionOrder",
+    "Device",
+    "Questionnaire",
+    "QuestionnaireResponse",
+    "DiagnosticReport",
+    "Composition",
+    "DocumentReference",
+    "Binary",
+    "Group",
+    "Task",
+    "Appointment",
+    "Consent",
+    "Provenance",
+    "AuditEvent",
+    "Subscription",
+    "ActivityDefinition",
+    "PlanDefinition",
+    "ValueSet",
+    "CodeSystem",
+    "ConceptMap",
+    "StructureDefinition",
+    "List",
+)
+
+EXCHANGE_TYPES: tuple[str, ...] = ("Bundle", "Parameters", "OperationOutcome")
+"""Types that travel and are checked, but are not stored."""

@@ -1,0 +1,104 @@
+"""What does a modifier make of a parameter? One function for each, in one table by kind.
+
+R4 search page, #modifiers. A reference parameter also takes a type as modifier.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from service.standard.definitions import SearchParameter, definitions
+from service.standard.searching.query import Condition, Criterion, Missing
+from service.standard.searching.references import typed_reference
+from service.standard.searching.refusals import not_offered, wrong_value
+from service.standard.searching.values import (
+    Reading,
+    read_value,
+    text_value,
+    token_value,
+    typed_identifier,
+)
+
+Parameters = tuple[SearchParameter, ...]
+
+
+def modified_condition(
+    parameters: Parameters, modifier: str, name: str, texts: Sequence[str], reading: Reading
+) -> Criterion:
+    """The criterion of `code:modifier`. Raises NotSupported where the kind has none of it."""
+    kind = parameters[0].kind
+    maker = _BY_KIND.get((kind, modifier))
+    if maker is None and modifier == "missing" and kind != "composite":
+        maker = _missing
+    if maker is not None:
+        return maker(parameters, modifier, name, texts, reading)
+    if kind == "reference" and any(modifier in p.targets for p in parameters):
+        base = reading.base
+        values = tuple(typed_reference(name, text, base, modifier) for text in texts)
+        return Condition(parameters, values)
+    raise not_offered(name, f"the modifier {modifier[:64]!r} is not offered for a {kind}")
+
+
+def _missing(
+    parameters: Parameters, modifier: str, name: str, texts: Sequence[str], reading: Reading
+) -> Criterion:
+    if list(texts) not in (["true"], ["false"]):
+        raise wrong_value(name, "true or false is expected")
+    twins = _twins(parameters) if parameters[0].kind == "reference" else ()
+    return Missing(parameters, texts[0] == "true", twins)
+
+
+def _plain(
+    parameters: Parameters, modifier: str, name: str, texts: Sequence[str], reading: Reading
+) -> Criterion:
+    kind = parameters[0].kind
+    values = tuple(read_value(name, kind, text, reading) for text in texts)
+    return Condition(parameters, values, modifier)
+
+
+def _text(
+    parameters: Parameters, modifier: str, name: str, texts: Sequence[str], reading: Reading
+) -> Criterion:
+    return Condition(parameters, tuple(text_value(name, text) for text in texts), modifier)
+
+
+def _identifier(
+    parameters: Parameters, modifier: str, name: str, texts: Sequence[str], reading: Reading
+) -> Criterion:
+    return Condition(_twins(parameters), tuple(token_value(name, text) for text in texts))
+
+
+def _of_type(
+    parameters: Parameters, modifier: str, name: str, texts: Sequence[str], reading: Reading
+) -> Criterion:
+    if not all(parameter.code == "identifier" for parameter in parameters):
+        raise not_offered(name, "of-type is for identifiers")
+    return Condition(parameters, tuple(typed_identifier(name, text) for text in texts), modifier)
+
+
+def _branch(
+    parameters: Parameters, modifier: str, name: str, texts: Sequence[str], reading: Reading
+) -> Criterion:
+    for text in texts:
+        if not text.startswith(("http://", "https://")):
+            raise wrong_value(name, f"{text[:80]!r} is no URL, and only these have branches")
+    return _plain(parameters, modifier, name, texts, reading)
+
+
+def _twins(parameters: Parameters) -> Parameters:
+    known = definitions()
+    twins = (known.search_parameter(p.type, f"{p.code}:identifier") for p in parameters)
+    return tuple(twin for twin in twins if twin is not None)
+
+
+_Maker = Callable[[Parameters, str, str, Sequence[str], Reading], Criterion]
+_BY_KIND: dict[tuple[str, str], _Maker] = {
+    ("string", "exact"): _plain,
+    ("string", "contains"): _plain,
+    ("token", "not"): _plain,
+    ("token", "text"): _text,
+    ("token", "of-type"): _of_type,
+    ("reference", "identifier"): _identifier,
+    ("uri", "above"): _branch,
+    ("uri", "below"): _branch,
+}

@@ -1,0 +1,1 @@
+"""Where is it kept? The only room that speaks SQL."""

@@ -1,0 +1,64 @@
+"""How do search values get into the search tables, and out again?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from service.standard.search_values import SearchValues
+from service.store.engine import Connection
+
+_INSERTS = {
+    "index_token": "rid, param, system, code, grp",
+    "index_reference": "rid, param, target_type, target_id, grp",
+    "index_date": "rid, param, low, high, grp",
+    "index_quantity": (
+        "rid, param, low, high, unit_system, unit_code, unit, grp, base_low, base_high, base_unit"
+    ),
+    "index_string": "rid, param, folded, exact, grp",
+    "index_uri": "rid, param, value, grp",
+}
+_INSERT_SQL = {
+    table: f"INSERT INTO {table} ({columns}) VALUES ({', '.join('?' * len(columns.split(',')))})"
+    for table, columns in _INSERTS.items()
+}
+_INSERT_COMPARTMENT = "INSERT INTO compartment (rid, patient, type) VALUES (?, ?, ?)"
+
+
+class PendingRows:
+    """Search rows of one unit of work, gathered to be written a table at a time."""
+
+    def __init__(self) -> None:
+        self._rows: dict[str, list[Sequence[Any]]] = {table: [] for table in _INSERTS}
+        self._compartments: list[tuple[int, str, str]] = []
+
+    def add(self, rid: int, resource_type: str, values: SearchValues) -> None:
+        """The search rows of the current version of one resource."""
+        rows, key = self._rows, (rid,)
+        rows["index_token"] += [key + row for row in values.tokens]
+        rows["index_reference"] += [key + row for row in values.references]
+        rows["index_date"] += [key + row for row in values.dates]
+        rows["index_quantity"] += [key + row for row in values.quantities]
+        rows["index_string"] += [key + row for row in values.strings]
+        rows["index_uri"] += [key + row for row in values.uris]
+        self._compartments += [(rid, patient, resource_type) for patient in values.patients]
+
+    def write(self, connection: Connection) -> None:
+        """Insert what was gathered and forget it."""
+        for table, rows in self._rows.items():
+            connection.many(_INSERT_SQL[table], rows)
+            rows.clear()
+        connection.many(_INSERT_COMPARTMENT, self._compartments)
+        self._compartments.clear()
+
+
+def remove(connection: Connection, rids: Iterable[int], *, compartments: bool) -> None:
+    """Take the search rows of these resources out.
+
+    A deleted resource keeps its `compartments`, so that its history stays with its client.
+    """
+    keys = [(rid,) for rid in rids]
+    for table in _INSERTS:
+        connection.many(f"DELETE FROM {table} WHERE rid = ?", keys)
+    if compartments:
+        connection.many("DELETE FROM compartment WHERE rid = ?", keys)

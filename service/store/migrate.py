@@ -1,0 +1,49 @@
+"""Is the schema the one this version needs, and how does it become so?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from alembic import command
+from alembic.config import Config
+from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import text
+
+from service.store.engine import BUSY_MS, Database
+
+
+def migrate(database: Database) -> list[str]:
+    """Bring the schema up to date; returns the revisions that were applied, oldest first."""
+    config = _config()
+    with database.engine.connect() as connection:
+        if database.dialect == "postgresql":
+            connection.execute(text(f"SET lock_timeout = {BUSY_MS}"))
+        before = _revision_of(connection)
+        config.attributes["connection"] = connection
+        command.upgrade(config, "head")
+        connection.commit()
+        after = _revision_of(connection)
+    if before == after:
+        return []
+    script = ScriptDirectory.from_config(config)
+    applied = script.iterate_revisions(after or "base", before or "base")
+    return [revision.revision for revision in applied][::-1]
+
+
+def is_current(database: Database) -> bool:
+    """Whether the schema is the one this version of the service needs."""
+    head = ScriptDirectory.from_config(_config()).get_current_head()
+    with database.engine.connect() as connection:
+        return _revision_of(connection) == head
+
+
+def _config() -> Config:
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
+    return config
+
+
+def _revision_of(connection: object) -> str | None:
+    context = MigrationContext.configure(connection)  # type: ignore[arg-type]
+    return context.get_current_revision()

@@ -1,0 +1,1 @@
+"""How did the tables come to be what they are? Alembic, one change a file."""

@@ -1,0 +1,15 @@
+"""Alembic's entry: runs the migrations on the connection that `migrate` hands over."""
+
+from __future__ import annotations
+
+from alembic import context
+
+from service.store.tables import SQLModel
+
+context.configure(
+    connection=context.config.attributes["connection"],
+    target_metadata=SQLModel.metadata,
+    render_as_batch=False,
+)
+with context.begin_transaction():
+    context.run_migrations()

@@ -1,0 +1,116 @@
+"""What belongs to one client's record, and which shared resources does it refer to?"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from service.caller import Caller
+from service.store.engine import Connection
+from service.store.rows import COLUMNS, Stored
+from service.store.visibility import and_visible
+
+_REFERENCE = re.compile(
+    rb'"reference":"([A-Z][A-Za-z]+)/([A-Za-z0-9\-.]{1,64})(?:/_history/[^"]*)?"'
+)
+"""In stored bytes: written by ourselves without blanks, and a quote inside a text is escaped,
+so this cannot match within one."""
+
+_BATCH = 400
+
+
+@dataclass(frozen=True, slots=True)
+class RecordQuery:
+    """Which part of the record: `types` (empty: all), changed at or after `since` (µs)."""
+
+    patient: str
+    types: tuple[str, ...] = ()
+    since: int | None = None
+
+
+def record_page(
+    connection: Connection,
+    caller: Caller,
+    query: RecordQuery,
+    after: tuple[str, int] = ("", 0),
+    limit: int | None = None,
+) -> list[Stored]:
+    """Resources in the patient's compartment but the Patient itself, in order of (type, rid)."""
+    where, params = _where(caller, query)
+    limited = "" if limit is None else " LIMIT ?"
+    rows = connection.rows(
+        f"SELECT {COLUMNS} FROM compartment k JOIN resource r ON r.rid = k.rid"
+        f" JOIN version v ON v.seq = r.seq WHERE {where} AND (k.type, k.rid) > (?, ?)"
+        f" ORDER BY k.type, k.rid{limited}",
+        (*params, *after, *(() if limit is None else (limit,))),
+    )
+    return [Stored._make(row) for row in rows]
+
+
+def record_size(connection: Connection, caller: Caller, query: RecordQuery) -> int:
+    """How many resources `record_page` would give in all."""
+    where, params = _where(caller, query)
+    row = connection.row(
+        f"SELECT count(*) FROM compartment k JOIN resource r ON r.rid = k.rid WHERE {where}",
+        params,
+    )
+    return int(row[0]) if row else 0
+
+
+def shared_references(
+    connection: Connection, caller: Caller, record: Iterable[Stored]
+) -> list[Stored]:
+    """What the record refers to, directly or through one another, in order of rid.
+
+    Only resources that lie in no patient's compartment: another client's never come along.
+    """
+    found: dict[tuple[str, str], Stored] = {}
+    asked: set[tuple[str, str]] = set()
+    wanted = _references(record)
+    while new := sorted(wanted - asked):
+        asked |= wanted
+        fetched = _shared(connection, caller, new)
+        found |= {(stored.type, stored.id): stored for stored in fetched}
+        wanted = _references(fetched)
+    return sorted(found.values(), key=lambda stored: stored.rid)
+
+
+def _references(record: Iterable[Stored]) -> set[tuple[str, str]]:
+    return {
+        (match[1].decode(), match[2].decode())
+        for stored in record
+        for match in _REFERENCE.finditer(stored.body or b"")
+    }
+
+
+def _shared(
+    connection: Connection, caller: Caller, names: Sequence[tuple[str, str]]
+) -> list[Stored]:
+    narrowed, clients = and_visible(caller, "r.rid")
+    deleted = "r.deleted" if connection.dialect == "postgresql" else "r.deleted = 1"
+    found: list[Stored] = []
+    for start in range(0, len(names), _BATCH):
+        batch = names[start : start + _BATCH]
+        marks = ", ".join(["(?, ?)"] * len(batch))
+        rows = connection.rows(
+            f"SELECT {COLUMNS} FROM resource r JOIN version v ON v.seq = r.seq"
+            f" WHERE (r.type, r.id) IN (VALUES {marks}) AND NOT {deleted}"
+            f" AND NOT EXISTS (SELECT 1 FROM compartment k WHERE k.rid = r.rid){narrowed}",
+            (*(part for name in batch for part in name), *clients),
+        )
+        found += map(Stored._make, rows)
+    return found
+
+
+def _where(caller: Caller, query: RecordQuery) -> tuple[str, tuple[object, ...]]:
+    conditions = ["k.patient = ?", "r.deleted = ?", "NOT (r.type = 'Patient' AND r.id = ?)"]
+    params: list[object] = [query.patient, False, query.patient]
+    if query.types:
+        conditions.append(f"k.type IN ({', '.join('?' * len(query.types))})")
+        params.extend(query.types)
+    if query.since is not None:
+        conditions.append("r.updated >= ?")
+        params.append(query.since)
+    narrowed, clients = and_visible(caller, "k.rid")
+    return " AND ".join(conditions) + narrowed, (*params, *clients)

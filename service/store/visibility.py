@@ -1,0 +1,41 @@
+"""Whose records may this caller see? The one place that turns it into SQL.
+
+A resource that lies in no client's compartment (a practitioner, a value set) is shared by all.
+The compartment rows of a deleted resource stay, so that its history stays hidden too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from service.caller import Caller
+from service.errors import Forbidden
+
+
+def visible(caller: Caller, rid: str) -> tuple[str, tuple[Any, ...]] | None:
+    """A condition on the column `rid` (SQL text, for instance `r.rid`) and its parameters.
+
+    None where the caller may see every client, so that the common case costs nothing.
+    """
+    if caller.clients is None:
+        return None
+    clients = tuple(sorted(caller.clients))
+    shared = f"NOT EXISTS (SELECT 1 FROM compartment c WHERE c.rid = {rid})"
+    if not clients:
+        return shared, ()
+    marks = ", ".join("?" * len(clients))
+    own = f"EXISTS (SELECT 1 FROM compartment c WHERE c.rid = {rid} AND c.patient IN ({marks}))"
+    return f"({shared} OR {own})", clients
+
+
+def and_visible(caller: Caller, rid: str) -> tuple[str, tuple[Any, ...]]:
+    """The same as text to append to a WHERE clause; empty where nothing narrows."""
+    condition = visible(caller, rid)
+    return ("", ()) if condition is None else (f" AND {condition[0]}", condition[1])
+
+
+def require_own(caller: Caller, patients: Iterable[str]) -> None:
+    """Raise Forbidden where a resource would be written into another's client's record."""
+    if caller.clients is not None and not caller.clients.issuperset(patients):
+        raise Forbidden("The resource belongs to the record of a client who is not yours")

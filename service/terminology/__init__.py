@@ -1,0 +1,1 @@
+"""What do the codes mean? Expand, look up, validate, translate."""

@@ -1,0 +1,1 @@
+"""What does the number mean? Pure computation of the trade."""
