@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
+import gc
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import Any
 
 from fastapi import FastAPI, Response
-from starlette.routing import BaseRoute, Match, NoMatchFound
 from starlette.types import Receive, Scope, Send
 
 from service import __version__
 from service.access.gate import Gate, OpenGate, SmartGate
 from service.errors import HyoidError
 from service.rest.call import Service
-from service.rest.fhir_app import FhirApp
+from service.rest.fhir_app import FhirApp, is_fhir
 from service.settings import Settings, settings_from
 from service.store.engine import Database
 from service.store.migrate import is_current
@@ -25,6 +25,21 @@ _DESCRIPTION = (
     "FHIR R4 service for speech-language therapy. The FHIR interface lies at `/fhir`; "
     "[its CapabilityStatement](/fhir/metadata) says what it offers."
 )
+
+
+class Hyoid(FastAPI):
+    """FastAPI for everything but /fhir, which the FHIR application answers by itself."""
+
+    def __init__(self, fhir: FhirApp, **options: Any) -> None:
+        super().__init__(**options)
+        self.fhir = fhir
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer one request, or take part in start and end of the process."""
+        if scope["type"] == "http" and is_fhir(scope["path"]):
+            await self.fhir(scope, receive, send)
+        else:
+            await super().__call__(scope, receive, send)
 
 
 def create_app(settings: Settings) -> FastAPI:
@@ -41,17 +56,21 @@ def create_app(settings: Settings) -> FastAPI:
 
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
+        # The tables and models live as long as the process: no need to look at them again and
+        # again in search of garbage.
+        gc.collect()
+        gc.freeze()
         yield
         database.close()
 
-    app = FastAPI(
+    app = Hyoid(
+        FhirApp(service, gate),
         title="Hyoid",
         version=__version__,
         description=_DESCRIPTION,
         lifespan=lifespan,
         redoc_url=None,
     )
-    app.router.routes.insert(0, FhirRoute(FhirApp(service, gate)))
     _add_probes(app, database)
     return app
 
@@ -59,28 +78,6 @@ def create_app(settings: Settings) -> FastAPI:
 def app_from_environment() -> FastAPI:
     """The application as the HYOID_* variables say; what each worker process calls."""
     return create_app(settings_from())
-
-
-class FhirRoute(BaseRoute):
-    """Hands everything at and below /fhir to the FHIR application, whatever the method."""
-
-    def __init__(self, fhir: FhirApp) -> None:
-        self.fhir = fhir
-
-    def matches(self, scope: Scope) -> tuple[Match, Scope]:
-        """Full for /fhir and what lies below it."""
-        path: str = scope["path"]
-        if scope["type"] == "http" and (path.startswith("/fhir/") or path == "/fhir"):
-            return Match.FULL, {}
-        return Match.NONE, {}
-
-    async def handle(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Let the FHIR application answer."""
-        await self.fhir(scope, receive, send)
-
-    def url_path_for(self, name: str, /, **path_params: Any) -> Any:
-        """There is no named route here."""
-        raise NoMatchFound(name, path_params)
 
 
 def _add_probes(app: FastAPI, database: Database) -> None:

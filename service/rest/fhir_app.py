@@ -10,7 +10,7 @@ import logging
 import re
 import secrets
 from collections.abc import Iterable
-from functools import partial
+from functools import lru_cache, partial
 from urllib.parse import parse_qsl, unquote
 
 import anyio
@@ -42,6 +42,7 @@ class FhirApp:
     def __init__(self, service: Service, gate: Gate) -> None:
         self.service = service
         self.gate = gate
+        self._base_url = service.settings.base_url
         self._limiter = CapacityLimiter(service.settings.threads)
         # A read of SQLite takes less time than the way to a thread and back.
         self._inline = _QUICK if service.store.database.dialect == "sqlite" else frozenset()
@@ -71,7 +72,8 @@ class FhirApp:
             query=query,
             headers=headers,
             body=b"",
-            base=self.service.settings.base_url or _base(scope, headers),
+            base=self._base_url
+            or _base(scope["scheme"], headers.get("host", ""), scope.get("root_path", "")),
             caller=caller,
             reading=self.service.store.reader,
         )
@@ -91,6 +93,11 @@ class FhirApp:
         return await anyio.to_thread.run_sync(
             partial(handler, self.service, call, asked), limiter=self._limiter
         )
+
+
+def is_fhir(path: str) -> bool:
+    """Whether a path is the FHIR base URL or lies below it."""
+    return path.startswith("/fhir/") or path == "/fhir"
 
 
 def _segments(scope: Scope) -> tuple[str, ...]:
@@ -122,11 +129,11 @@ def _pairs(query: bytes) -> tuple[tuple[str, str], ...]:
     return tuple(pairs)
 
 
-def _base(scope: Scope, headers: dict[str, str]) -> str:
-    host = headers.get("host", "")
+@lru_cache(maxsize=256)
+def _base(scheme: str, host: str, root: str) -> str:
     if not _HOST.fullmatch(host):
         raise Malformed("The Host header cannot be read", location="http.Host")
-    return f"{scope['scheme']}://{host}{scope.get('root_path', '')}/fhir"
+    return f"{scheme}://{host}{root}/fhir"
 
 
 async def _body(receive: Receive, headers: dict[str, str], limit: int) -> bytes:
@@ -160,13 +167,9 @@ def _fault() -> Answer:
 
 
 async def _send(answer: Answer, send: Send, *, with_body: bool, limiter: CapacityLimiter) -> None:
-    headers = [
-        *_COMMON_HEADERS,
-        *(
-            (name.lower().encode("latin-1"), value.encode("latin-1"))
-            for name, value in answer.headers.items()
-        ),
-    ]
+    headers = list(_COMMON_HEADERS)
+    for name, value in answer.headers.items():
+        headers.append((name.lower().encode("latin-1"), value.encode("latin-1")))
     if answer.status not in (204, 304):
         if answer.body or answer.chunks is not None:
             headers.append((b"content-type", answer.media_type.encode("latin-1")))

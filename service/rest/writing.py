@@ -58,7 +58,7 @@ class Written(NamedTuple):
 
 
 def new_id() -> str:
-    """A UUID of version 7 (RFC 9562): random, and growing with time so that indexes stay compact."""
+    """A UUID of version 7 (RFC 9562): random, growing with time so that indexes stay compact."""
     value = (time.time_ns() // 1_000_000 << 80) | (uuid.uuid4().int & ((1 << 76) - 1))
     return str(uuid.UUID(int=(value & ~(0x3 << 62)) | (7 << 76) | (2 << 62)))
 

@@ -116,6 +116,11 @@ class Definitions:
         self._invariants = _invariants(tables["invariants"])
         self._primitives = {name: Primitive(name, **p) for name, p in tables["primitives"].items()}
         self._compartment = {name: tuple(codes) for name, codes in tables["compartment"].items()}
+        self._bases = {
+            name: row["base"]
+            for rows in ("elements", "primitives")
+            for name, row in tables[rows].items()
+        }
 
     def search_parameters(self, type: str) -> Mapping[str, SearchParameter]:
         """All that may be announced for this type by code, `_id` and its like included."""
@@ -154,6 +159,12 @@ class Definitions:
     def primitive(self, name: str) -> Primitive | None:
         """A primitive datatype; None for complex ones."""
         return self._primitives.get(name)
+
+    def is_a(self, name: str, base: str) -> bool:
+        """Whether a type is `base` or specialises it: canonical is a uri, Age is a Quantity."""
+        while name and name != base:
+            name = self._bases.get(name, "")
+        return bool(name)
 
     def compartment(self, type: str) -> tuple[str, ...]:
         """Parameters that put a resource of this type into a patient's compartment."""

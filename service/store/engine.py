@@ -12,7 +12,7 @@ from __future__ import annotations
 import sqlite3
 import threading
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from functools import cache
 from typing import Any, Literal
 
@@ -91,13 +91,20 @@ class Database:
         self._writing = threading.Lock()
         self._opened: list[Connection] = []
 
-    @contextmanager
-    def reader(self, *, snapshot: bool = False) -> Iterator[Connection]:
+    def reader(self, *, snapshot: bool = False) -> AbstractContextManager[Connection]:
         """A connection to read on; with `snapshot` all its statements see one state."""
+        if self.dialect == "sqlite" and not snapshot:
+            return _LocalReader(self)
+        return self._snapshot() if snapshot else self._pooled()
+
+    @contextmanager
+    def _pooled(self) -> Iterator[Connection]:
         with self._failures(), self._connection() as connection:
-            if not snapshot:
-                yield connection
-                return
+            yield connection
+
+    @contextmanager
+    def _snapshot(self) -> Iterator[Connection]:
+        with self._failures(), self._connection() as connection:
             if connection.dialect == "sqlite":
                 connection.run("BEGIN")
             else:
@@ -127,9 +134,10 @@ class Database:
                 raise
 
     def local(self) -> Connection:
-        """This thread's own SQLite connection, kept open."""
-        connection: Connection | None = getattr(self._local, "connection", None)
-        if connection is None:
+        """This thread's own SQLite connection, kept open. May raise SQLAlchemyError."""
+        try:
+            connection: Connection = self._local.connection
+        except AttributeError:
             pooled = self.engine.raw_connection()
             raw = pooled.driver_connection
             pooled.detach()
@@ -176,9 +184,30 @@ class Database:
         try:
             yield
         except (*_driver_errors(), SQLAlchemyError) as error:
-            raise Unavailable(
-                "The database did not take the request; nothing was stored. Try again later"
-            ) from error
+            raise _unavailable() from error
+
+
+class _LocalReader:
+    """The short way to a single statement on SQLite: no transaction, no generator."""
+
+    __slots__ = ("_database",)
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def __enter__(self) -> Connection:
+        try:
+            return self._database.local()
+        except SQLAlchemyError as error:
+            raise _unavailable() from error
+
+    def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
+        if isinstance(error, sqlite3.Error):
+            raise _unavailable() from error
+
+
+def _unavailable() -> Unavailable:
+    return Unavailable("The database did not take the request; nothing was stored. Try again later")
 
 
 def normal_url(url: str) -> str:

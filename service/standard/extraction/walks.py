@@ -127,8 +127,9 @@ def _lay(branch: _Branch, path: str, steps: tuple[Step, ...], parameter: SearchP
 
 
 def _named(path: str, name: str, kinds: list[str]) -> Iterator[Element]:
+    is_a = definitions().is_a
     for element in definitions().elements(path).values():
-        if name in (element.name, element.choice) and all(kind == element.type for kind in kinds):
+        if name in (element.name, element.choice) and all(is_a(element.type, k) for k in kinds):
             yield element
 
 

@@ -1,0 +1,1 @@
+"""What can be done from a shell? One command a file."""

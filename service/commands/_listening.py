@@ -1,0 +1,107 @@
+"""Where does the service listen, and how is it run there? Uvicorn, on a port that was free."""
+
+from __future__ import annotations
+
+import errno
+import ipaddress
+import os
+import socket
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import uvicorn
+
+from service.commands._options import as_environment
+from service.commands._telling import MISUSED, Refused
+from service.settings import Settings
+
+_UVICORN: dict[str, Any] = {
+    "http": "httptools",
+    "ws": "none",
+    "log_level": "warning",
+    "access_log": False,
+    "server_header": False,
+    # What a proxy says of the client and the scheme counts only if it runs on this machine.
+    "proxy_headers": True,
+    "forwarded_allow_ips": ["127.0.0.1", "::1"],
+    # Longer than proxies keep an idle connection (60 seconds is common), so that they close first.
+    "timeout_keep_alive": 75,
+    "timeout_graceful_shutdown": 10,
+    "backlog": 1024,
+}
+
+
+@contextmanager
+def listening(settings: Settings) -> Iterator[socket.socket]:
+    """A listening socket; Refused where the address is not ours, is taken, or is too open."""
+    host, port = settings.host, settings.port
+    family, address = _resolved(host, port)
+    if settings.access == "open" and not ipaddress.ip_address(address[0]).is_loopback:
+        raise Refused(
+            "--access open lets whoever reaches it do everything, so it listens on loopback only"
+            f" (127.0.0.1, ::1), not on {host!r}",
+            MISUSED,
+        )
+    listener = socket.socket(family, socket.SOCK_STREAM)
+    try:
+        if os.name == "posix":
+            listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            listener.bind(address)
+            listener.listen(_UVICORN["backlog"])
+        except OSError as error:
+            raise _unusable(host, port, error) from None
+        yield listener
+    finally:
+        listener.close()
+
+
+def url_of(listener: socket.socket, host: str) -> str:
+    """What to open in a browser on this machine."""
+    port = listener.getsockname()[1]
+    name = {"0.0.0.0": "127.0.0.1", "::": "[::1]", "": "127.0.0.1"}.get(host, host)
+    return f"http://{f'[{name}]' if ':' in name and name[0] != '[' else name}:{port}"
+
+
+def one_process(settings: Settings) -> uvicorn.Server:
+    """A server for this process: `server.run(sockets=[listener])`."""
+    from service.app import create_app
+
+    return uvicorn.Server(uvicorn.Config(create_app(settings), **_UVICORN))
+
+
+def run_workers(settings: Settings, listener: socket.socket, workers: int) -> None:
+    """Serve from `workers` processes until a signal; settings reach them as HYOID_* variables."""
+    port = listener.getsockname()[1]
+    listener.close()
+    os.environ.update(as_environment(settings))
+    uvicorn.run(
+        "service.app:app_from_environment",
+        factory=True,
+        host=settings.host,
+        port=port,
+        workers=workers,
+        **_UVICORN,
+    )
+
+
+def _resolved(host: str, port: int) -> tuple[socket.AddressFamily, Any]:
+    try:
+        found = socket.getaddrinfo(
+            host or None, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
+        )
+    except (OSError, UnicodeError):
+        raise Refused(f"--host: {host!r} is no address of this machine", MISUSED) from None
+    family, _, _, _, address = found[0]
+    return family, address
+
+
+def _unusable(host: str, port: int, error: OSError) -> Refused:
+    if error.errno == errno.EADDRINUSE:
+        return Refused(f"Port {port} is taken: choose another with --port")
+    if error.errno == errno.EACCES:
+        return Refused(f"Port {port} needs more rights: choose one above 1023 with --port")
+    if error.errno == errno.EADDRNOTAVAIL:
+        return Refused(f"--host: {host!r} is no address of this machine", MISUSED)
+    return Refused(f"Cannot listen on {host}, port {port}: {error.strerror}")

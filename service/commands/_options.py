@@ -1,0 +1,39 @@
+"""Which options do several commands share, and what do they set? See `service/settings.py`."""
+
+from __future__ import annotations
+
+from dataclasses import fields, replace
+from typing import Annotated, Any
+
+import typer
+
+from service.commands._telling import MISUSED, Refused
+from service.settings import Settings, settings_from
+
+DatabaseOption = Annotated[
+    str | None,
+    typer.Option(
+        "--database",
+        metavar="URL",
+        help="Where the store is: sqlite:///FILE or postgresql://USER@HOST/NAME."
+        f" Default: HYOID_DATABASE, else {Settings.database}.",
+        show_default=False,
+    ),
+]
+
+
+def settings_with(**given: Any) -> Settings:
+    """The settings of the environment, with those options that were given (are not None)."""
+    try:
+        settings = settings_from()
+    except ValueError as error:
+        raise Refused(str(error), MISUSED) from None
+    return replace(settings, **{name: value for name, value in given.items() if value is not None})
+
+
+def as_environment(settings: Settings) -> dict[str, str]:
+    """The HYOID_* variables that `settings_from` reads back as these settings."""
+    return {
+        f"HYOID_{field.name.upper()}": str(getattr(settings, field.name))
+        for field in fields(settings)
+    }

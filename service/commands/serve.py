@@ -1,0 +1,69 @@
+"""hyoid serve: run the service until it is told to stop."""
+
+from __future__ import annotations
+
+import contextlib
+from enum import StrEnum
+from typing import Annotated
+
+import typer
+
+from service.commands._options import DatabaseOption, settings_with
+from service.commands._telling import say
+from service.settings import Settings
+
+
+class AccessChoice(StrEnum):
+    """Who is let in."""
+
+    open = "open"
+    smart = "smart"
+
+
+PortOption = Annotated[
+    int | None,
+    typer.Option(
+        "--port",
+        min=0,
+        max=65535,
+        help=f"Port to listen on. Default: HYOID_PORT, else {Settings.port}.",
+        show_default=False,
+    ),
+]
+
+
+def serve(
+    host: Annotated[
+        str | None,
+        typer.Option(help="Address to listen on. Default: HYOID_HOST, else 127.0.0.1."),
+    ] = None,
+    port: PortOption = None,
+    database: DatabaseOption = None,
+    access: Annotated[
+        AccessChoice | None,
+        typer.Option(
+            help="smart: access tokens. open: whoever reaches it may do everything; loopback only."
+            f" Default: HYOID_ACCESS, else {Settings.access}."
+        ),
+    ] = None,
+    workers: Annotated[int, typer.Option(min=1, max=256, help="Processes that serve.")] = 1,
+) -> None:
+    """Run the service.
+
+    The tables of an SQLite file are brought up to date first; those of PostgreSQL by `hyoid
+    migrate`.
+    """
+    from service.commands._listening import listening, one_process, run_workers, url_of
+    from service.commands._opening import bring_up_to_date
+
+    chosen = access.value if access else None
+    settings = settings_with(host=host, port=port, database=database, access=chosen)
+    with listening(settings) as listener:
+        bring_up_to_date(settings.database)
+        say(f"Hyoid serves FHIR R4 at {url_of(listener, settings.host)}/fhir (Ctrl-C stops it)")
+        # Uvicorn stops in order and then raises the signal again.
+        with contextlib.suppress(KeyboardInterrupt):
+            if workers == 1:
+                one_process(settings).run(sockets=[listener])
+            else:
+                run_workers(settings, listener, workers)

@@ -1,0 +1,59 @@
+"""Which rules hold at an element, and how is each tested?
+
+The rules are the official invariants (key, severity, FHIRPath). Their expressions are compiled
+(`fhirpath`); a few that need more than a path are functions of their own, bound to their key in
+one table, and some are tested elsewhere or not at all, for a reason given in another.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from service.errors import Severity
+from service.standard.definitions import Invariant, definitions
+from service.standard.validation.contained import is_all_referred_to
+from service.standard.validation.fhirpath.compiler import Scope, Truth, compile_test
+
+Test = Callable[[Any, Scope], bool | None]
+
+NATIVE: dict[str, Test] = {
+    "dom-3": is_all_referred_to,
+}
+"""Rules whose FHIRPath needs the types of all descendants, which JSON does not tell."""
+
+ELSEWHERE: dict[str, str] = {
+    "ele-1": "the walk refuses empty elements",
+    "ref-1": "references.py finds the contained resource, and looks at its type",
+    "txt-1": "narrative.py reads the XHTML",
+    "txt-2": "narrative.py reads the XHTML",
+    "ctm-1": "needs the resource referred to; where that is out of reach the rule holds",
+}
+"""Rules that are tested in another way, or need not be."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """`test` answers False where the rule is broken; None, the empty truth, breaks nothing."""
+
+    key: str
+    severity: Severity
+    human: str
+    test: Truth
+
+
+@functools.cache
+def rules_at(path: str) -> tuple[Rule, ...]:
+    """The rules stated at a type, or at an element of one."""
+    return tuple(
+        _rule(invariant, path)
+        for invariant in definitions().invariants(path)
+        if invariant.key not in ELSEWHERE
+    )
+
+
+def _rule(invariant: Invariant, path: str) -> Rule:
+    test = NATIVE.get(invariant.key) or compile_test(invariant.expression, path)
+    return Rule(invariant.key, invariant.severity, invariant.human, test)

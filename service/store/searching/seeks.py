@@ -1,0 +1,139 @@
+"""In which rows of an index does a value lie? One function for each kind of value.
+
+A value is one or more `Seek`s: stretches of an index, with the condition that picks its rows.
+Their union is exactly the rows that meet the value. In the conditions `@.` stands for the alias
+of the table.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from service.standard.definitions import Kind
+from service.standard.search_values import clip, fold
+from service.standard.searching.query import (
+    ReferenceValue,
+    TextValue,
+    TokenValue,
+    UriValue,
+)
+from service.store.searching.sql import Sql
+
+RID = "rid"
+"""As the order of a seek: its rows come in the order of `rid`."""
+UNORDERED = ""
+
+LAST = "\U0010ffff"
+"""Comes after every text."""
+_KEPT = 160
+"""What `clip` leaves of a long text."""
+_FEW_TARGETS = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Seek:
+    """A stretch of `index`, whose rows come in the order of the column `order`.
+
+    `costly`: the stretch is much wider than what the condition leaves.
+    """
+
+    index: str
+    text: str
+    params: tuple[Any, ...]
+    order: str
+    costly: bool = False
+
+    def where(self, alias: str) -> Sql:
+        """The condition on rows of the table named by this alias."""
+        return Sql(self.text.replace("@.", alias + "."), self.params)
+
+
+TABLES: dict[Kind, str] = {
+    "token": "index_token",
+    "reference": "index_reference",
+    "date": "index_date",
+    "string": "index_string",
+    "quantity": "index_quantity",
+    "number": "index_quantity",
+    "uri": "index_uri",
+}
+
+KEYS = {
+    "index_token": ("code", "system", "grp"),
+    "index_reference": ("target_id", "target_type", "grp"),
+    "index_date": ("low", "high", "grp"),
+    "index_string": ("folded", "exact", "grp"),
+    "index_quantity": ("low", "high", "unit_code", "unit_system", "unit", "grp"),
+    "index_uri": ("value", "grp"),
+}
+"""The primary key of each table after (rid, param)."""
+
+
+def token_seeks(value: TokenValue) -> list[Seek]:
+    """`code`, `system|code`, `|code`, `system|`."""
+    if value.code is None:
+        assert value.system is not None
+        return [Seek("index_token_system", "@.system = ?", (clip(value.system),), RID)]
+    code = clip(value.code)
+    if value.system is None:
+        return [Seek("index_token_code", "@.code = ?", (code,), RID)]
+    text = "@.code = ? AND @.system = ?"
+    return [Seek("index_token_code", text, (code, clip(value.system)), RID)]
+
+
+def reference_seeks(value: ReferenceValue, targets: tuple[str, ...]) -> list[Seek]:
+    """Of a URL, of a type and an id, or of an id alone: then of each type it may be."""
+    index, text = "index_reference_target", "@.target_id = ? AND @.target_type = ?"
+    if value.url is not None:
+        return [Seek(index, text, (clip(value.url), ""), RID)]
+    if value.type is not None:
+        return [Seek(index, text, (value.id, value.type), RID)]
+    if len(targets) <= _FEW_TARGETS:
+        return [Seek(index, text, (value.id, target), RID) for target in targets]
+    return [Seek(index, "@.target_id = ? AND @.target_type <> ''", (value.id,), UNORDERED)]
+
+
+def string_seeks(value: TextValue, modifier: str) -> list[Seek]:
+    """A folded prefix; `:exact` the text itself; `:contains` anywhere in the folded text."""
+    index, folded = "index_string_folded", fold(value.text)
+    if modifier == "exact":
+        params = (clip(folded), clip(value.text))
+        return [Seek(index, "@.folded = ? AND @.exact = ?", params, RID)]
+    if modifier == "contains":
+        pattern = f"%{_like(folded)}%"
+        return [Seek(index, "@.folded LIKE ? ESCAPE '!'", (pattern,), "folded", costly=True)]
+    found = [_prefix(index, "folded", folded)]
+    if len(folded) > _KEPT:
+        found.append(_prefix(index, "folded", folded[:_KEPT] + "…"))
+    return found
+
+
+def uri_seeks(value: UriValue, modifier: str) -> list[Seek]:
+    """A URI itself; `:below` also what lies under it, `:above` also what it lies under."""
+    index, stem = "index_uri_value", value.uri.rstrip("/")
+    if modifier == "below":
+        whole = Seek(index, "@.value = ?", (clip(stem),), "value")
+        return [whole, _prefix(index, "value", stem + "/")]
+    if modifier == "above":
+        return [Seek(index, "@.value = ?", (clip(uri),), RID) for uri in _above(stem)]
+    return [Seek(index, "@.value = ?", (clip(value.uri),), RID)]
+
+
+def _prefix(index: str, column: str, prefix: str) -> Seek:
+    text = f"@.{column} >= ? AND @.{column} < ?"
+    return Seek(index, text, (prefix, prefix + LAST), column)
+
+
+def _like(text: str) -> str:
+    for mark in "!%_":
+        text = text.replace(mark, "!" + mark)
+    return text
+
+
+def _above(stem: str) -> list[str]:
+    """`http://a/b/c`: itself, `http://a/b`, `http://a`, each with and without `/` at its end."""
+    scheme, _, path = stem.partition("://")
+    parts = path.split("/")
+    stems = [f"{scheme}://{'/'.join(parts[:size])}" for size in range(len(parts), 0, -1)]
+    return [uri for stem in stems for uri in (stem, stem + "/")]

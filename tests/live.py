@@ -1,0 +1,103 @@
+"""How does a test get a real service process to talk to?"""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+HYOID = (sys.executable, "-m", "service.cli")
+"""The command `hyoid` of the code under test, wherever it was installed."""
+
+ROOT = Path(__file__).resolve().parent.parent
+
+
+def free_port() -> int:
+    """A port of 127.0.0.1 that nobody listens on now."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+    return port
+
+
+def clean_environment(**more: str) -> dict[str, str]:
+    """The environment without settings of the service, and with `more`."""
+    kept = {name: value for name, value in os.environ.items() if not name.startswith("HYOID_")}
+    return kept | {"PYTHONPATH": str(ROOT)} | more
+
+
+def hyoid(
+    *arguments: str, cwd: Path | None = None, env: Mapping[str, str] | None = None, stdin: str = ""
+) -> subprocess.CompletedProcess[str]:
+    """Run a command of hyoid to its end."""
+    return subprocess.run(
+        [*HYOID, *arguments],
+        cwd=cwd,
+        env=clean_environment(**(env or {})),
+        input=stdin,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+
+
+@contextmanager
+def running(
+    command: Sequence[str], port: int, *, seconds: float = 30, cwd: Path | None = None
+) -> Iterator[str]:
+    """Run a command that serves on `port` and is ready; gives `http://127.0.0.1:PORT`."""
+    base = f"http://127.0.0.1:{port}"
+    with tempfile.TemporaryFile() as output:
+        process = subprocess.Popen(
+            command, cwd=cwd, env=clean_environment(), stdout=output, stderr=output
+        )
+        try:
+            if not _becomes_ready(process, f"{base}/health/ready", seconds):
+                process.kill()
+                output.seek(0)
+                raise AssertionError(f"not ready: {output.read().decode()}")
+            yield base
+        finally:
+            _stop(process)
+
+
+@contextmanager
+def running_service(
+    database: str, *arguments: str, access: str = "open", port: int | None = None
+) -> Iterator[str]:
+    """`hyoid serve` on a free port with this database; gives `http://127.0.0.1:PORT`."""
+    port = port or free_port()
+    command = [*HYOID, "serve", "--port", str(port), "--database", database, "--access", access]
+    with running([*command, *arguments], port) as base:
+        yield base
+
+
+def _becomes_ready(process: subprocess.Popen[bytes], url: str, seconds: float) -> bool:
+    end = time.monotonic() + seconds
+    while time.monotonic() < end and process.poll() is None:
+        try:
+            with urllib.request.urlopen(url, timeout=5) as answer:
+                return bool(answer.status == 200)
+        except (urllib.error.URLError, OSError):
+            time.sleep(0.05)
+    return False
+
+
+def _stop(process: subprocess.Popen[bytes]) -> None:
+    if process.poll() is None:
+        process.send_signal(signal.SIGINT)
+        try:
+            process.wait(10)
+        except subprocess.TimeoutExpired:
+            process.kill()
+    process.wait()
