@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from service import __version__
-from service.commands._telling import Refused, complain, say
+from service.commands._telling import RefusedError, complain, say
 from service.commands.demo import demo
 from service.commands.export import export
 from service.commands.load import load
@@ -48,7 +48,7 @@ def main() -> None:
     """Run a command; whatever is refused becomes lines on stderr and an exit code."""
     try:
         app()
-    except Refused as refused:
+    except RefusedError as refused:
         complain(f"hyoid: {refused}")
         sys.exit(refused.exit_code)
     except HyoidError as error:

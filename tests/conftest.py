@@ -12,6 +12,7 @@ import shutil
 import socket
 import uuid
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -30,6 +31,19 @@ def pytest_configure() -> None:
     """Settings of the machine must not reach a test."""
     for name in [name for name in os.environ if name.startswith("HYOID_")]:
         del os.environ[name]
+
+
+@contextmanager
+def schema_url(server: str) -> Iterator[str]:
+    """URL of a new schema of this PostgreSQL, dropped at the end."""
+    psycopg = pytest.importorskip("psycopg")
+    schema = f"hyoid_test_{uuid.uuid4().hex}"
+    with psycopg.connect(server, autocommit=True) as connection:
+        connection.execute(f"CREATE SCHEMA {schema}")
+    url = make_url(server).update_query_dict({"options": f"-csearch_path={schema}"})
+    yield url.render_as_string(hide_password=False)
+    with psycopg.connect(server, autocommit=True) as connection:
+        connection.execute(f"DROP SCHEMA {schema} CASCADE")
 
 
 @pytest.fixture
@@ -53,14 +67,8 @@ def postgres_url(_postgres_answers: bool) -> Iterator[str]:
     """An empty PostgreSQL schema, dropped at the end; skips where PostgreSQL is not reachable."""
     if not _postgres_answers:
         pytest.skip("PostgreSQL is not reachable; HYOID_TEST_POSTGRES says where it is")
-    psycopg = pytest.importorskip("psycopg")
-    schema = f"hyoid_test_{uuid.uuid4().hex}"
-    with psycopg.connect(POSTGRES, autocommit=True) as connection:
-        connection.execute(f"CREATE SCHEMA {schema}")
-    url = make_url(POSTGRES).update_query_dict({"options": f"-csearch_path={schema}"})
-    yield url.render_as_string(hide_password=False)
-    with psycopg.connect(POSTGRES, autocommit=True) as connection:
-        connection.execute(f"DROP SCHEMA {schema} CASCADE")
+    with schema_url(POSTGRES) as url:
+        yield url
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

@@ -19,6 +19,7 @@ HYOID = (sys.executable, "-m", "service.cli")
 """The command `hyoid` of the code under test, wherever it was installed."""
 
 ROOT = Path(__file__).resolve().parent.parent
+"""The top of the checkout."""
 
 
 def free_port() -> int:
@@ -32,7 +33,7 @@ def free_port() -> int:
 def clean_environment(**more: str) -> dict[str, str]:
     """The environment without settings of the service, and with `more`."""
     kept = {name: value for name, value in os.environ.items() if not name.startswith("HYOID_")}
-    return kept | {"PYTHONPATH": str(ROOT)} | more
+    return kept | more
 
 
 def hyoid(

@@ -37,6 +37,20 @@ def resources(type: str) -> list[dict[str, Any]]:
     return [body for body in package().values() if body["resourceType"] == type]
 
 
+def json_schema() -> dict[str, Any]:
+    """HL7's JSON schema of R4, `definitions` by `Type` and `Type_Backbone`."""
+    return _schema(path())
+
+
+@functools.cache
+def _schema(source: Path) -> dict[str, Any]:
+    with tarfile.open(source) as archive:
+        stream = archive.extractfile("package/openapi/fhir.schema.json")
+        assert stream is not None
+        found: dict[str, Any] = orjson.loads(stream.read())["definitions"]
+        return found
+
+
 @functools.cache
 def _read(source: Path) -> dict[str, dict[str, Any]]:
     found: dict[str, dict[str, Any]] = {}

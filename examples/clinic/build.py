@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import date
+from datetime import date, time
 from typing import NamedTuple
 
 from .codes import Json
@@ -28,6 +28,7 @@ class _Event(NamedTuple):
 
     day: date
     rank: int
+    at: time
     client: str
     happening: Session | Version
 
@@ -35,7 +36,7 @@ class _Event(NamedTuple):
 def _visits(year: Year) -> Iterator[_Event]:
     for course in COURSES:
         for session in sessions(course, year):
-            yield _Event(session.day, 0, course.client.slug, session)
+            yield _Event(session.day, 0, course.at, course.client.slug, session)
 
 
 def _reviews(year: Year) -> Iterator[_Event]:
@@ -44,7 +45,7 @@ def _reviews(year: Year) -> Iterator[_Event]:
         for place, plan in enumerate(course.plans):
             for index in range(0 if place else 1, len(plan.stages)):
                 version = Version(course, plan, index, year)
-                yield _Event(version.written, 1 + place, course.client.slug, version)
+                yield _Event(version.written, 1 + place, course.at, course.client.slug, version)
 
 
 def bundles(seed: int = DEFAULT_SEED, until: date = DEFAULT_UNTIL) -> Iterator[Json]:
@@ -55,7 +56,7 @@ def bundles(seed: int = DEFAULT_SEED, until: date = DEFAULT_UNTIL) -> Iterator[J
     for course in COURSES:
         yield opening(course, year)
     events = [*_visits(year), *_reviews(year)]
-    events.sort(key=lambda event: event[:3])
+    events.sort(key=lambda event: event[:4])
     for event in events:
         if isinstance(event.happening, Session):
             yield session_bundle(event.happening, seed, ledger)

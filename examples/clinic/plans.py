@@ -135,7 +135,8 @@ def order_status(version: Version, order: Order) -> str | None:
         return None
     if seen[-1] is version.stage:
         return "on-hold" if version.stage.status == "on-hold" else "active"
-    return "revoked" if version.stage.status == "revoked" else "completed"
+    ended = version.stages[version.stages.index(seen[-1]) + 1]
+    return "revoked" if ended.status == "revoked" else "completed"
 
 
 def _order_period(version: Version, order: Order) -> Json:

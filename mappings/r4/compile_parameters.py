@@ -102,7 +102,7 @@ def _targets(listed: list[str], expression: str, elements: dict[str, Any]) -> li
         allowed |= _allowed(part, elements)
     if ANY not in allowed:
         listed = [target for target in listed if target in allowed] or sorted(allowed)
-    return [ANY] if len(listed) > 100 else sorted(listed)
+    return [ANY] if len(listed) > 100 or not listed else sorted(listed)
 
 
 def _allowed(part: str, elements: dict[str, Any]) -> set[str]:

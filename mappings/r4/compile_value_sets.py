@@ -70,7 +70,9 @@ def _of_system(part: dict[str, Any], by_url: dict[str, Any]) -> Iterator[tuple[s
     if code_system is None or code_system["content"] != "complete":
         raise _OpenError(system)
     for code, ancestors, properties in _concepts(code_system["concept"], ()):
-        if all(_passes(rule, code, ancestors, properties) for rule in part.get("filter", [])):
+        if properties.get("notSelectable") is not True and all(
+            _passes(rule, code, ancestors, properties) for rule in part.get("filter", [])
+        ):
             yield system, code
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
-from service.commands._telling import Refused
+from service.commands._telling import RefusedError
 from service.standard.codec import MAX_BYTES
 
 STDIN = Path("-")
@@ -46,12 +46,12 @@ def files_at(paths: Sequence[Path]) -> list[Path]:
             below = [file for file in sorted(path.rglob("*")) if file.is_file()]
             readable = [file for file in below if file.suffix.lower() in _JSON | _LINES | _NOTES]
             if not readable:
-                raise Refused(f"{path}: no .json or .ndjson file in this folder")
+                raise RefusedError(f"{path}: no .json or .ndjson file in this folder")
             found += readable
         elif path == STDIN or path.exists():
             found.append(path)
         else:
-            raise Refused(f"{path}: no such file or folder")
+            raise RefusedError(f"{path}: no such file or folder")
     return list(dict.fromkeys(found))
 
 
@@ -101,7 +101,7 @@ def _lines(name: str, stream: BinaryIO) -> Iterator[Record]:
             refusal = f"a line may have {MAX_BYTES:,} bytes"
             yield Record(place, b"", size + len(rest), refusal, number)
         elif line.strip():
-            yield Record(place, line, size, None, number)
+            yield Record(place, line.rstrip(b"\r\n"), size, None, number)
 
 
 def _refused(file: Path, why: str) -> Record:

@@ -1,69 +1,72 @@
 """How do records from files get into the store, and what becomes of those that are refused?
 
 A resource with an id is stored as an update under it, one without gets an id of ours. Resources
-are committed in batches; where one of a batch is refused on writing, the others are stored one by
-one. A transaction or batch is processed as the service would (http://hl7.org/fhir/R4/http.html
-#transaction); any other Bundle is taken apart, unless its entries refer to each other by urn:
-then it is stored as one transaction, so that the references can be resolved.
+are committed in batches; where one of a batch is refused on writing, they are stored one by one,
+so that only that one is left out.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import Any, NamedTuple
 
+from service.commands._bundles import as_transaction, handling_of, resources_of
 from service.commands._files import LARGEST_FILE, Record
 from service.commands._opening import OPERATOR
-from service.errors import HyoidError, Invalid, Malformed, NotSupported, Unavailable
-from service.rest import bundle, writing
+from service.commands._options import base_of
+from service.errors import HyoidError, Malformed, NotSupported, Unavailable
+from service.rest import writing
 from service.rest.call import Call, Service
+from service.rest.interactions import INTERACTIONS
 from service.rest.routing import Interaction
 from service.standard.codec import decode, decode_resource, encode
 from service.standard.registry import RESOURCE_TYPES
 from service.standard.search_values import SearchValues, extract
 from service.standard.validation import check
-from service.store.unit import Unit
 
 BATCH = 200
-_PROCESSED = frozenset({"transaction", "batch"})
-_TAKEN_APART = frozenset({"collection", "document", "searchset", "message"})
 _HELD = frozenset(RESOURCE_TYPES)
+_WRITES = {"POST": ("201",), "PUT": ("200", "201"), "PATCH": ("200",)}
 
-Resource = dict[str, Any]
-Complain = Callable[[str, HyoidError], None]
+Json = dict[str, Any]
 
 
 class _Ready(NamedTuple):
     place: str
-    resource: Resource
+    resource: Json
     values: SearchValues
+    is_new: bool
 
 
 class Intake:
-    """Takes records one after another; `close` stores the last of them."""
+    """Takes records one after another; `close` stores the last of them.
 
-    def __init__(self, service: Service, complain: Complain) -> None:
+    `complain` is called with the place of each refused record. Unavailable (the database does not
+    answer) is raised: going on would refuse everything.
+    """
+
+    def __init__(self, service: Service, complain: Callable[[str, HyoidError], None]) -> None:
         self._service = service
         self._complain = complain
         self._ready: list[_Ready] = []
-        self._base = service.settings.base_url.rstrip("/") + "/"
+        self._base = base_of(service.settings)
         self.stored = 0
         self.refused = 0
 
     def take(self, record: Record) -> None:
-        """Store what a record holds, now or with the next ones. Raises Unavailable."""
-        if record.refusal is not None:
-            self._refuse(record.place, Malformed(record.refusal))
-            return
-        with_reason = self._refusing(record.place)
-        for resource in with_reason(lambda: _decoded(record)):
+        """Store what a record holds, now or with the next ones."""
+        with self._refusing(record.place):
+            if record.refusal is not None:
+                raise Malformed(record.refusal)
+            resource = decode_resource(record.raw, max_bytes=LARGEST_FILE)
             if resource["resourceType"] == "Bundle":
                 self._take_bundle(record.place, resource)
             else:
                 self._take_resource(record.place, resource)
 
     def close(self) -> None:
-        """Store what is still waiting. Raises Unavailable."""
+        """Store what is still waiting."""
         waiting, self._ready = self._ready, []
         if not waiting:
             return
@@ -73,43 +76,36 @@ class Intake:
             raise
         except HyoidError:
             for one in waiting:
-                self._write_alone(one)
+                with self._refusing(one.place):
+                    self._write([one])
 
-    def _take_resource(self, place: str, resource: Resource) -> None:
-        for values in self._refusing(place)(lambda: self._prepared(resource)):
-            self._ready.append(_Ready(place, resource, values))
-        if len(self._ready) >= BATCH:
-            self.close()
-
-    def _prepared(self, resource: Resource) -> SearchValues:
+    def _take_resource(self, place: str, resource: Json) -> None:
         kind = resource["resourceType"]
         if kind not in _HELD:
             raise NotSupported(
                 f"This service holds no resources of type {kind[:64]!r}", expression="resourceType"
             )
         check(resource)
-        return extract(resource, self._base if self._base != "/" else "")
+        is_new = "id" not in resource
+        if is_new:
+            resource = {**resource, "id": writing.new_id()}
+        self._ready.append(_Ready(place, resource, extract(resource, f"{self._base}/"), is_new))
+        if len(self._ready) >= BATCH:
+            self.close()
 
-    def _take_bundle(self, place: str, found: Resource) -> None:
-        kind = found.get("type")
-        if kind in _PROCESSED:
+    def _take_bundle(self, place: str, found: Json) -> None:
+        handling = handling_of(found)
+        if handling == "process":
             self._process(place, found)
-        elif kind not in _TAKEN_APART:
-            self._refuse(place, NotSupported(f"a Bundle of type {str(kind)[:40]!r} is not loaded"))
-        elif not _refers_by_urn(found):
-            for number, resource in _entries(found):
-                self._take_entry(f"{place}: entry {number}", resource)
+        elif handling == "rebuild":
+            self._process(place, as_transaction(found))
         else:
-            for rebuilt in self._refusing(place)(lambda: _as_transaction(found)):
-                self._process(place, rebuilt)
+            for number, resource in resources_of(found):
+                entry = f"{place}: Bundle.entry[{number}]"
+                with self._refusing(entry):
+                    self._take_resource(entry, resource)
 
-    def _take_entry(self, place: str, resource: object) -> None:
-        if isinstance(resource, dict) and isinstance(resource.get("resourceType"), str):
-            self._take_resource(place, resource)
-        else:
-            self._refuse(place, Malformed("the entry has no resource"))
-
-    def _process(self, place: str, found: Resource) -> None:
+    def _process(self, place: str, found: Json) -> None:
         self.close()
         call = Call(
             method="POST",
@@ -117,56 +113,44 @@ class Intake:
             query=(),
             headers={"content-type": "application/fhir+json"},
             body=encode(found),
-            base=self._service.settings.base_url,
+            base=self._base,
             caller=OPERATOR,
             reading=self._service.store.reader,
         )
-        for answer in self._refusing(place)(
-            lambda: bundle.process(self._service, call, Interaction("transaction"))
-        ):
-            self._count_entries(place, decode(answer.body, max_bytes=LARGEST_FILE))
+        asked = Interaction("transaction")
+        answer = INTERACTIONS[asked.name](self._service, call, asked)
+        answered = decode(answer.body, max_bytes=LARGEST_FILE).get("entry", [])
+        for number, (asked, told) in enumerate(zip(found["entry"], answered, strict=False)):
+            response = told.get("response", {})
+            with self._refusing(f"{place}: Bundle.entry[{number}]"):
+                self._count(asked["request"]["method"], response)
 
-    def _count_entries(self, place: str, answer: Resource) -> None:
-        for number, entry in enumerate(answer.get("entry", [])):
-            response = entry.get("response", {})
-            status = str(response.get("status", ""))
-            if status.startswith(("4", "5")):
-                reason = _reason(response) or f"refused with {status}"
-                self._refuse(f"{place}: entry {number}", Invalid(reason))
-            elif status[:3] in ("200", "201") and "etag" in response:
-                self.stored += 1
+    def _count(self, method: str, response: Json) -> None:
+        status = str(response.get("status", ""))
+        if status[:1] in ("4", "5"):
+            raise Malformed(_reason(response))
+        self.stored += status[:3] in _WRITES.get(method, ())
 
-    def _write(self, ready: Iterable[_Ready]) -> None:
-        count = 0
+    def _write(self, ready: list[_Ready]) -> None:
         with self._service.store.write(OPERATOR) as unit:
             for one in ready:
-                _store(unit, one)
-                count += 1
-        self.stored += count
+                write = writing.create if one.is_new else writing.update
+                write(unit, one.resource, self._base, writing.Conditions(), one.values)
+        self.stored += len(ready)
 
-    def _write_alone(self, one: _Ready) -> None:
+    @contextmanager
+    def _refusing(self, place: str) -> Iterator[None]:
         try:
-            self._write([one])
+            yield
         except Unavailable:
             raise
         except HyoidError as error:
-            self._refuse(one.place, error)
+            self.refused += 1
+            self._complain(place, error)
 
-    def _refuse(self, place: str, error: HyoidError) -> None:
-        self.refused += 1
-        self._complain(place, error)
 
-    def _refusing(self, place: str) -> Callable[[Callable[[], Any]], Iterator[Any]]:
-        """Runs a step: its value once, or nothing where it was refused (and then told)."""
-
-        def run(step: Callable[[], Any]) -> Iterator[Any]:
-            try:
-                value = step()
-            except Unavailable:
-                raise
-            except HyoidError as error:
-                self._refuse(place, error)
-            else:
-                yield value
-
-        return run
+def _reason(response: Json) -> str:
+    """What the OperationOutcome of a refused entry of a batch says."""
+    issues = response.get("outcome", {}).get("issue", [])
+    texts = [issue.get("details", {}).get("text") or issue.get("diagnostics") for issue in issues]
+    return "; ".join(text for text in texts if text) or f"refused with {response['status']}"

@@ -13,7 +13,7 @@ from typing import Any
 import uvicorn
 
 from service.commands._options import as_environment
-from service.commands._telling import MISUSED, Refused
+from service.commands._telling import MISUSED, RefusedError
 from service.settings import Settings
 
 _UVICORN: dict[str, Any] = {
@@ -34,11 +34,11 @@ _UVICORN: dict[str, Any] = {
 
 @contextmanager
 def listening(settings: Settings) -> Iterator[socket.socket]:
-    """A listening socket; Refused where the address is not ours, is taken, or is too open."""
+    """A listening socket; RefusedError where the address is not ours, is taken, or is too open."""
     host, port = settings.host, settings.port
     family, address = _resolved(host, port)
     if settings.access == "open" and not ipaddress.ip_address(address[0]).is_loopback:
-        raise Refused(
+        raise RefusedError(
             "--access open lets whoever reaches it do everything, so it listens on loopback only"
             f" (127.0.0.1, ::1), not on {host!r}",
             MISUSED,
@@ -92,16 +92,16 @@ def _resolved(host: str, port: int) -> tuple[socket.AddressFamily, Any]:
             host or None, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
         )
     except (OSError, UnicodeError):
-        raise Refused(f"--host: {host!r} is no address of this machine", MISUSED) from None
+        raise RefusedError(f"--host: {host!r} is no address of this machine", MISUSED) from None
     family, _, _, _, address = found[0]
     return family, address
 
 
-def _unusable(host: str, port: int, error: OSError) -> Refused:
+def _unusable(host: str, port: int, error: OSError) -> RefusedError:
     if error.errno == errno.EADDRINUSE:
-        return Refused(f"Port {port} is taken: choose another with --port")
+        return RefusedError(f"Port {port} is taken: choose another with --port")
     if error.errno == errno.EACCES:
-        return Refused(f"Port {port} needs more rights: choose one above 1023 with --port")
+        return RefusedError(f"Port {port} needs more rights: choose one above 1023 with --port")
     if error.errno == errno.EADDRNOTAVAIL:
-        return Refused(f"--host: {host!r} is no address of this machine", MISUSED)
-    return Refused(f"Cannot listen on {host}, port {port}: {error.strerror}")
+        return RefusedError(f"--host: {host!r} is no address of this machine", MISUSED)
+    return RefusedError(f"Cannot listen on {host}, port {port}: {error.strerror}")

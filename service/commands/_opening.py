@@ -14,7 +14,7 @@ from alembic.util import CommandError
 from sqlalchemy.exc import SQLAlchemyError
 
 from service.caller import Caller
-from service.commands._telling import MISUSED, Refused
+from service.commands._telling import MISUSED, RefusedError
 from service.store.engine import Database
 from service.store.migrate import is_current, migrate
 from service.store.store import Store
@@ -54,9 +54,9 @@ def database_at(url: str) -> Database:
     try:
         return Database(url)
     except ValueError as error:
-        raise Refused(f"--database: {error}", MISUSED) from None
+        raise RefusedError(f"--database: {error}", MISUSED) from None
     except ModuleNotFoundError as error:
-        raise Refused(
+        raise RefusedError(
             f"PostgreSQL needs {error.name}, which is not installed: pip install 'hyoid[postgres]'"
         ) from None
 
@@ -76,7 +76,7 @@ def _require_current(database: Database) -> None:
     with _told_plainly(database):
         current = is_current(database)
     if not current:
-        raise Refused(
+        raise RefusedError(
             f"The tables of {name_of(database)} are not those of this version: run hyoid migrate"
             " with the same --database"
         )
@@ -85,7 +85,7 @@ def _require_current(database: Database) -> None:
 def _require_file(database: Database) -> None:
     path = database.engine.url.database
     if path is None or not Path(path).is_file():
-        raise Refused(f"There is no store at {name_of(database)}")
+        raise RefusedError(f"There is no store at {name_of(database)}")
 
 
 @contextmanager
@@ -93,9 +93,11 @@ def _told_plainly(database: Database) -> Iterator[None]:
     try:
         yield
     except CommandError as error:
-        raise Refused(
+        raise RefusedError(
             f"The tables of {name_of(database)} belong to another version of Hyoid: {error}"
         ) from None
     except SQLAlchemyError as error:
         cause = str(getattr(error, "orig", None) or error).strip().splitlines()
-        raise Refused(f"Cannot use {name_of(database)}: {cause[0] if cause else error}") from None
+        raise RefusedError(
+            f"Cannot use {name_of(database)}: {cause[0] if cause else error}"
+        ) from None

@@ -7,8 +7,10 @@ from typing import Annotated, Any
 
 import typer
 
-from service.commands._telling import MISUSED, Refused
+from service.commands._telling import MISUSED, RefusedError
 from service.settings import Settings, settings_from
+
+DEFAULTS = Settings()
 
 DatabaseOption = Annotated[
     str | None,
@@ -16,7 +18,7 @@ DatabaseOption = Annotated[
         "--database",
         metavar="URL",
         help="Where the store is: sqlite:///FILE or postgresql://USER@HOST/NAME."
-        f" Default: HYOID_DATABASE, else {Settings.database}.",
+        f" Default: HYOID_DATABASE, else {DEFAULTS.database}.",
         show_default=False,
     ),
 ]
@@ -27,7 +29,7 @@ def settings_with(**given: Any) -> Settings:
     try:
         settings = settings_from()
     except ValueError as error:
-        raise Refused(str(error), MISUSED) from None
+        raise RefusedError(str(error), MISUSED) from None
     return replace(settings, **{name: value for name, value in given.items() if value is not None})
 
 
@@ -37,3 +39,8 @@ def as_environment(settings: Settings) -> dict[str, str]:
         f"HYOID_{field.name.upper()}": str(getattr(settings, field.name))
         for field in fields(settings)
     }
+
+
+def base_of(settings: Settings) -> str:
+    """The FHIR base URL without a slash at its end: as set, else where it would be served."""
+    return settings.base_url.rstrip("/") or f"http://{settings.host}:{settings.port}/fhir"

@@ -17,7 +17,7 @@ MISUSED = 2
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
 
 
-class Refused(Exception):
+class RefusedError(Exception):
     """A command cannot do what it was asked; one line says why."""
 
     def __init__(self, text: str, exit_code: int = FAILED) -> None:

@@ -8,9 +8,8 @@ from typing import Annotated
 
 import typer
 
-from service.commands._options import DatabaseOption, settings_with
+from service.commands._options import DEFAULTS, DatabaseOption, settings_with
 from service.commands._telling import say
-from service.settings import Settings
 
 
 class AccessChoice(StrEnum):
@@ -26,7 +25,7 @@ PortOption = Annotated[
         "--port",
         min=0,
         max=65535,
-        help=f"Port to listen on. Default: HYOID_PORT, else {Settings.port}.",
+        help=f"Port to listen on. Default: HYOID_PORT, else {DEFAULTS.port}.",
         show_default=False,
     ),
 ]
@@ -43,7 +42,7 @@ def serve(
         AccessChoice | None,
         typer.Option(
             help="smart: access tokens. open: whoever reaches it may do everything; loopback only."
-            f" Default: HYOID_ACCESS, else {Settings.access}."
+            f" Default: HYOID_ACCESS, else {DEFAULTS.access}."
         ),
     ] = None,
     workers: Annotated[int, typer.Option(min=1, max=256, help="Processes that serve.")] = 1,

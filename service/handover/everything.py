@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 from service.caller import Caller
 from service.store.current import current_version
-from service.store.engine import Connection
+from service.store.connection import Connection
 from service.store.record import RecordQuery, record_page, record_size, shared_references
 from service.store.rows import Stored
 from service.store.store import present

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 
 from service.caller import Caller
 from service.settings import Settings
-from service.store.engine import Connection
+from service.store.connection import Connection
 from service.store.store import Store
 
 FHIR_JSON = "application/fhir+json"
@@ -48,10 +48,10 @@ class Call:
 
 @dataclass(slots=True)
 class Answer:
-    """An HTTP answer; `chunks` instead of `body` where it is streamed."""
+    """An HTTP answer; `updated` is the instant of the version it is about, for Bundles."""
 
     status: int = 200
     body: bytes = b""
     headers: dict[str, str] = field(default_factory=dict)
     media_type: str = FHIR_JSON
-    chunks: Iterable[bytes] | None = None
+    updated: str | None = None

@@ -9,7 +9,6 @@ from __future__ import annotations
 import logging
 import re
 import secrets
-from collections.abc import Iterable
 from functools import lru_cache, partial
 from urllib.parse import parse_qsl, unquote
 
@@ -55,7 +54,7 @@ class FhirApp:
             answer = refused(error)
         except Exception:
             answer = _fault()
-        await _send(answer, send, with_body=scope["method"] != "HEAD", limiter=self._limiter)
+        await _send(answer, send, with_body=scope["method"] != "HEAD")
 
     async def _answer(self, scope: Scope, receive: Receive) -> Answer:
         headers = {
@@ -166,24 +165,13 @@ def _fault() -> Answer:
     return refused(HyoidError(issues=[Issue("fatal", "exception", text)]))
 
 
-async def _send(answer: Answer, send: Send, *, with_body: bool, limiter: CapacityLimiter) -> None:
+async def _send(answer: Answer, send: Send, *, with_body: bool) -> None:
     headers = list(_COMMON_HEADERS)
     for name, value in answer.headers.items():
         headers.append((name.lower().encode("latin-1"), value.encode("latin-1")))
     if answer.status not in (204, 304):
-        if answer.body or answer.chunks is not None:
+        if answer.body:
             headers.append((b"content-type", answer.media_type.encode("latin-1")))
-        if answer.chunks is None:
-            headers.append((b"content-length", str(len(answer.body)).encode()))
+        headers.append((b"content-length", str(len(answer.body)).encode()))
     await send({"type": "http.response.start", "status": answer.status, "headers": headers})
-    if answer.chunks is None or not with_body:
-        await send({"type": "http.response.body", "body": answer.body if with_body else b""})
-        return
-    iterator = iter(answer.chunks)
-    while chunk := await anyio.to_thread.run_sync(_next, iterator, limiter=limiter):
-        await send({"type": "http.response.body", "body": chunk, "more_body": True})
-    await send({"type": "http.response.body", "body": b""})
-
-
-def _next(chunks: Iterable[bytes]) -> bytes:
-    return next(chunks, b"")  # type: ignore[call-overload, no-any-return]
+    await send({"type": "http.response.body", "body": answer.body if with_body else b""})

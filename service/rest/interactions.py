@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 from service.rest import bundle, history, operations, read, search, write
 from service.rest.call import Answer, Call, Service
@@ -28,6 +29,6 @@ INTERACTIONS: dict[str, Handler] = {
     "search-type": search.search_type,
     "search-system": search.search_system,
     "search-compartment": search.search_compartment,
-    "transaction": bundle.process,
     "operation": operations.operate,
 }
+INTERACTIONS["transaction"] = partial(bundle.process, INTERACTIONS)

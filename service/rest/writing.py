@@ -49,6 +49,10 @@ class Conditions:
     if_none_exist: str | None = None
     where: str = "http"
 
+    def of(self, name: str) -> str:
+        """The place of one condition, for refusals."""
+        return f"{self.where}.{name}"
+
 
 class Written(NamedTuple):
     """What a write came to; `stored` is None where there was nothing to delete."""
@@ -71,14 +75,22 @@ def create(
     values: SearchValues | None = None,
 ) -> Written:
     """Store a new resource under the id it was given by `new_id`, unless one matches."""
-    condition, found = conditions.if_none_exist, []
+    condition = conditions.if_none_exist
     if condition is not None:
-        found = matches(unit, resource["resourceType"], condition, base)
-    decision = decide_create([stored.id for stored in found], conditions.where)
-    if isinstance(decision, Existing):
-        return Written(200, found[0])
+        found = only_match(unit, resource["resourceType"], condition, base, conditions)
+        if found is not None:
+            return Written(200, found)
     stored = unit.append(resource, resource["id"], base, method="POST", current=None, values=values)
     return Written(201, stored)
+
+
+def only_match(
+    unit: Unit, resource_type: str, search: str, base: str, conditions: Conditions
+) -> Stored | None:
+    """What a conditional create finds already there; 412 where it is more than one."""
+    found = matches(unit, resource_type, search, base, conditions.of("ifNoneExist"))
+    decision = decide_create([stored.id for stored in found], conditions.where)
+    return found[0] if isinstance(decision, Existing) else None
 
 
 def update(
@@ -120,7 +132,9 @@ def identity_for(
 ) -> str | None:
     """The id that an update by search is for; None where the service is to give one."""
     resource_type, sent = resource["resourceType"], resource.get("id")
-    found = [stored.id for stored in matches(unit, resource_type, search, base)]
+    found = [
+        stored.id for stored in matches(unit, resource_type, search, base, conditions.of("url"))
+    ]
     target = decide_conditional_update(found, sent, conditions.where)
     if not found and target.id is not None:
         current = unit.current(resource_type, target.id)
@@ -154,7 +168,9 @@ def patch_where(
     unit: Unit, resource_type: str, search: str, change: Change, base: str, conditions: Conditions
 ) -> Written:
     """Patch the one that matches."""
-    found = [stored.id for stored in matches(unit, resource_type, search, base)]
+    found = [
+        stored.id for stored in matches(unit, resource_type, search, base, conditions.of("url"))
+    ]
     target = decide_conditional_patch(found, conditions.where)
     assert target.id is not None
     return patch(unit, resource_type, target.id, change, base, conditions)
@@ -174,7 +190,9 @@ def delete_where(
     unit: Unit, resource_type: str, search: str, base: str, conditions: Conditions
 ) -> Written:
     """Delete the one that matches; 412 where several do."""
-    found = [stored.id for stored in matches(unit, resource_type, search, base)]
+    found = [
+        stored.id for stored in matches(unit, resource_type, search, base, conditions.of("url"))
+    ]
     target = decide_conditional_delete(found, conditions.where)
     if isinstance(target, Nothing):
         return Written(204, None)

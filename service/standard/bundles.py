@@ -18,7 +18,6 @@ from service.standard.codec import decode
 from service.standard.entry_urls import EntryUrl, parse_url
 
 _ORDER = {"DELETE": 0, "POST": 1, "PUT": 2, "PATCH": 2, "GET": 3, "HEAD": 3}
-_CONDITIONS = ("ifMatch", "ifNoneMatch", "ifModifiedSince", "ifNoneExist")
 _JSON_PATCH = "application/json-patch+json"
 _SHOWN = 60
 
@@ -153,13 +152,26 @@ def _read(entry: Any, index: int, base: str) -> PlannedEntry:
     address = _text(request, "url", f"{where}.request", required=True)
     url = parse_url(address or "", base, f"{where}.request.url")
     _check_possible(method, url, f"{where}.request.url")
-    conditions = [_text(request, name, f"{where}.request") for name in _CONDITIONS]
+
+    def condition(name: str) -> str | None:
+        return _text(request, name, f"{where}.request")
+
     full_url = _text(entry, "fullUrl", where)
     if full_url and "/_history/" in full_url:
         text = "bdl-8: fullUrl cannot be a version specific reference"
         raise Invalid(text, code="invariant", expression=f"{where}.fullUrl")
     resource = _resource(entry, method, url, where)
-    return PlannedEntry(index, method, url, resource, full_url, *conditions)
+    return PlannedEntry(
+        index,
+        method,
+        url,
+        resource,
+        full_url,
+        if_match=condition("ifMatch"),
+        if_none_match=condition("ifNoneMatch"),
+        if_modified_since=condition("ifModifiedSince"),
+        if_none_exist=condition("ifNoneExist"),
+    )
 
 
 def _text(holder: Mapping[str, Any], name: str, where: str, required: bool = False) -> str | None:
@@ -206,7 +218,8 @@ def _resource(entry: Mapping[str, Any], method: str, url: EntryUrl, where: str) 
         text = f"The URL is of type {url.type}, the resource of {str(kind)[:_SHOWN]}"
         raise Invalid(text, expression=where)
     if url.level == "instance" and resource.get("id") != url.id:
-        text = f"The URL has the id {url.id}, the resource {str(resource.get('id'))[:_SHOWN]}"
+        own = f"the id {str(resource['id'])[:_SHOWN]}" if "id" in resource else "none"
+        text = f"The URL has the id {url.id}, the resource has {own}"
         raise Invalid(text, expression=f"{where}.id")
     return resource
 

@@ -15,7 +15,8 @@ from service.standard.registry import RESOURCE_TYPES
 
 Level = Literal["system", "type", "instance", "version", "history", "search", "operation"]
 
-ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
+ID = re.compile(r"(?!\.{1,2}\Z)[A-Za-z0-9\-.]{1,64}")
+"""An id that a URL can lead to: `.` and `..` are ids by their pattern, but no client can ask."""
 _OPERATION = re.compile(r"\$[A-Za-z][A-Za-z0-9\-]{0,63}")
 _ABSOLUTE = re.compile(r"[A-Za-z][A-Za-z0-9+.\-]*:")
 _TYPES = frozenset(RESOURCE_TYPES)
@@ -50,7 +51,7 @@ def parse_url(url: str, base: str, where: str) -> EntryUrl:
     relative = url
     if _ABSOLUTE.match(url):
         root = base.rstrip("/") + "/"
-        if not base or not url.startswith(root):
+        if not url.startswith(root):
             raise Malformed(f"{url[:_SHOWN]} is not on this server", expression=where)
         relative = url.removeprefix(root)
     path, mark, query = relative.removeprefix("/").partition("?")

@@ -58,7 +58,7 @@ def placeholders(entries: Iterable[PlannedEntry]) -> dict[str, int]:
     """
     found = {}
     for entry in entries:
-        if entry.full_url is None or entry.resource is None or entry.refusal:
+        if entry.full_url is None or entry.resource is None:
             continue
         found[entry.full_url] = entry.index
         meta = entry.resource.get("meta")

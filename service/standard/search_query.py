@@ -37,8 +37,8 @@ def parse_search(
 ) -> SearchQuery:
     """Read the pairs of a search of one type, or of the whole service where `type_` is None.
 
-    `compartment` is the id of the Patient in whose compartment is searched; `base` our base URL,
-    so that absolute references to us are known; `now` in microseconds since 1970 is what `ap`
+    `compartment` is the id of the Patient in whose compartment is searched; `base` our base URL
+    with a slash at its end, so that absolute references to us are known; `now` in microseconds since 1970 is what `ap`
     measures from. Parameters that are not known are left out and told in `ignored`, or refused
     where `strict`. Raises Invalid, NotSupported or TooCostly with the parameter named.
     """

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from service.caller import Caller
-from service.store.engine import Connection
+from service.store.connection import Connection
 from service.store.rows import COLUMNS, Stored
 from service.store.visibility import and_visible
 

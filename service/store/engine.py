@@ -1,79 +1,29 @@
 """How is the database reached? SQLite in WAL mode, or PostgreSQL through psycopg 3.
 
 Rows are read and written on the driver's own cursors: a read of one resource must cost no more
-than its two look-ups. SQL is written with `?` and one dialect for both engines; SQLAlchemy
-keeps the schema, the migrations and the pool of PostgreSQL connections.
-
-No exception of a driver leaves this file: trouble with the database becomes `Unavailable`.
+than its two look-ups. SQLAlchemy keeps the schema, the migrations and the pool of PostgreSQL
+connections.
 """
 
 from __future__ import annotations
 
 import sqlite3
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
-from functools import cache
-from typing import Any, Literal
 
 from sqlalchemy import Engine, create_engine, event
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, SQLAlchemyError
 
-from service.errors import Unavailable
-
-Dialect = Literal["sqlite", "postgresql"]
-Row = tuple[Any, ...]
-
-BUSY_MS = 30_000
-"""How long a writer waits for the one before it."""
-
-
-@cache
-def _for_psycopg(sql: str) -> str:
-    return sql.replace("%", "%%").replace("?", "%s")
-
-
-class Connection:
-    """A DBAPI connection in autocommit mode with the few calls the store needs."""
-
-    __slots__ = ("_cursor", "dialect", "raw")
-
-    def __init__(self, raw: Any, dialect: Dialect) -> None:
-        self.raw = raw
-        self.dialect: Dialect = dialect
-        self._cursor = raw.cursor()
-
-    def _sql(self, sql: str) -> str:
-        return sql if self.dialect == "sqlite" else _for_psycopg(sql)
-
-    def rows(self, sql: str, params: Sequence[Any] = ()) -> list[Row]:
-        """All rows of a select written with `?`."""
-        found: list[Row] = self._cursor.execute(self._sql(sql), params).fetchall()
-        return found
-
-    def row(self, sql: str, params: Sequence[Any] = ()) -> Row | None:
-        """The first row of a select written with `?`, or None."""
-        found: Row | None = self._cursor.execute(self._sql(sql), params).fetchone()
-        return found
-
-    def stream(self, sql: str, params: Sequence[Any] = (), *, batch: int = 500) -> Iterator[Row]:
-        """Rows of a select one by one, in constant memory where a snapshot is open."""
-        if self.dialect == "sqlite":
-            yield from self.raw.cursor().execute(sql, params)
-            return
-        with self.raw.cursor(name="hyoid_stream") as cursor:
-            cursor.itersize = batch
-            yield from cursor.execute(self._sql(sql), params)
-
-    def run(self, sql: str, params: Sequence[Any] = ()) -> None:
-        """One statement written with `?`."""
-        self._cursor.execute(self._sql(sql), params)
-
-    def many(self, sql: str, rows: Sequence[Sequence[Any]]) -> None:
-        """One statement for each of many rows."""
-        if rows:
-            self._cursor.executemany(self._sql(sql), rows)
+from service.store.connection import (
+    BUSY_MS,
+    Connection,
+    Dialect,
+    as_unavailable,
+    unavailable,
+)
+from service.store.convoy import Convoy
 
 
 class Database:
@@ -88,7 +38,7 @@ class Database:
         self.dialect: Dialect = "sqlite" if self.url.startswith("sqlite") else "postgresql"
         self.engine: Engine = _engine(self.url)
         self._local = threading.local()
-        self._writing = threading.Lock()
+        self._convoy = Convoy(self._open)
         self._opened: list[Connection] = []
 
     def reader(self, *, snapshot: bool = False) -> AbstractContextManager[Connection]:
@@ -99,12 +49,12 @@ class Database:
 
     @contextmanager
     def _pooled(self) -> Iterator[Connection]:
-        with self._failures(), self._connection() as connection:
+        with as_unavailable(), self._connection() as connection:
             yield connection
 
     @contextmanager
     def _snapshot(self) -> Iterator[Connection]:
-        with self._failures(), self._connection() as connection:
+        with as_unavailable(), self._connection() as connection:
             if connection.dialect == "sqlite":
                 connection.run("BEGIN")
             else:
@@ -114,54 +64,37 @@ class Database:
             finally:
                 connection.run("ROLLBACK")
 
-    @contextmanager
-    def writer(self) -> Iterator[Connection]:
-        """The one connection that may write now: commits at the end, or leaves nothing behind.
+    def writer(self) -> AbstractContextManager[Connection]:
+        """The one connection that may write now: kept for good when the block has ended well.
 
-        Raises Unavailable when the writer before does not finish in time.
+        A block that raises leaves nothing behind. Raises Unavailable where the database does
+        not take it.
         """
-        with self._failures(), self._turn(), self._connection() as connection:
-            if connection.dialect == "sqlite":
-                connection.run("BEGIN IMMEDIATE")
-            else:
-                connection.run("BEGIN")
-                connection.run(f"SET LOCAL lock_timeout = {BUSY_MS}")
-            try:
-                yield connection
-                connection.run("COMMIT")
-            except BaseException:
-                _roll_back(connection)
-                raise
+        return self._convoy.writer()
 
     def local(self) -> Connection:
         """This thread's own SQLite connection, kept open. May raise SQLAlchemyError."""
         try:
             connection: Connection = self._local.connection
         except AttributeError:
-            pooled = self.engine.raw_connection()
-            raw = pooled.driver_connection
-            pooled.detach()
-            connection = self._local.connection = Connection(raw, "sqlite")
+            connection = self._local.connection = self._open()
             self._opened.append(connection)
         return connection
 
     def close(self) -> None:
         """Close what is open; threads that go on get new connections."""
+        self._convoy.close()
         for connection in self._opened:
             connection.raw.close()
         self._opened.clear()
         self._local = threading.local()
         self.engine.dispose()
 
-    @contextmanager
-    def _turn(self) -> Iterator[None]:
-        """Queue the writers of this process, since SQLite would have them poll for the lock."""
-        if not self._writing.acquire(timeout=BUSY_MS / 1000):
-            raise Unavailable("Other writers kept the store busy for too long; try again")
-        try:
-            yield
-        finally:
-            self._writing.release()
+    def _open(self) -> Connection:
+        pooled = self.engine.raw_connection()
+        raw = pooled.driver_connection
+        pooled.detach()
+        return Connection(raw, self.dialect)
 
     @contextmanager
     def _connection(self) -> Iterator[Connection]:
@@ -179,13 +112,6 @@ class Database:
         finally:
             pooled.close()
 
-    @contextmanager
-    def _failures(self) -> Iterator[None]:
-        try:
-            yield
-        except (*_driver_errors(), SQLAlchemyError) as error:
-            raise _unavailable() from error
-
 
 class _LocalReader:
     """The short way to a single statement on SQLite: no transaction, no generator."""
@@ -199,15 +125,11 @@ class _LocalReader:
         try:
             return self._database.local()
         except SQLAlchemyError as error:
-            raise _unavailable() from error
+            raise unavailable() from error
 
     def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:
         if isinstance(error, sqlite3.Error):
-            raise _unavailable() from error
-
-
-def _unavailable() -> Unavailable:
-    return Unavailable("The database did not take the request; nothing was stored. Try again later")
+            raise unavailable() from error
 
 
 def normal_url(url: str) -> str:
@@ -253,19 +175,3 @@ def _prepare_sqlite(raw: sqlite3.Connection, _record: object) -> None:
         "mmap_size=268435456",
     ):
         raw.execute(f"PRAGMA {pragma}").close()
-
-
-def _roll_back(connection: Connection) -> None:
-    try:
-        connection.run("ROLLBACK")
-    except _driver_errors():
-        connection.raw.close()
-
-
-@cache
-def _driver_errors() -> tuple[type[Exception], ...]:
-    try:
-        import psycopg
-    except ImportError:
-        return (sqlite3.Error,)
-    return (sqlite3.Error, psycopg.Error)

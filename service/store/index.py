@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from service.standard.search_values import SearchValues
-from service.store.engine import Connection
+from service.store.connection import Connection
 
 _INSERTS = {
     "index_token": "rid, param, system, code, grp",

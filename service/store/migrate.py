@@ -10,7 +10,8 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import text
 
-from service.store.engine import BUSY_MS, Database
+from service.store.connection import BUSY_MS
+from service.store.engine import Database
 
 
 def migrate(database: Database) -> list[str]:

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from service.caller import Caller
-from service.store.engine import Connection
+from service.store.connection import Connection
 from service.store.rows import COLUMNS, Stored
 from service.store.visibility import and_visible
 

@@ -7,8 +7,9 @@ from contextlib import AbstractContextManager
 
 from service.caller import Caller
 from service.errors import Gone, NotFound
+from service.store.connection import Connection
 from service.store.current import current_version, numbered_version
-from service.store.engine import Connection, Database
+from service.store.engine import Database
 from service.store.rows import Stored
 from service.store.unit import Unit, unit_of_work
 

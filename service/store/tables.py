@@ -21,7 +21,7 @@ from __future__ import annotations
 
 from typing import Any, ClassVar
 
-from sqlalchemy import BigInteger, Float, Index, Integer, LargeBinary, SmallInteger, Text
+from sqlalchemy import BigInteger, Float, Index, Integer, LargeBinary, SmallInteger, Text, text
 from sqlmodel import Field, SQLModel
 
 BIG = BigInteger().with_variant(Integer(), "sqlite")
@@ -172,6 +172,13 @@ class QuantityIndex(SQLModel, table=True):
     __table_args__: ClassVar[Any] = (
         Index("index_quantity_low", "param", "low", "rid"),
         Index("index_quantity_base", "param", "base_unit", "base_low", "rid"),
+        Index(
+            "index_quantity_span",
+            "param",
+            "rid",
+            sqlite_where=text("low < high"),
+            postgresql_where=text("low < high"),
+        ),
         _CLUSTERED,
     )
 

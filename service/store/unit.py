@@ -17,8 +17,9 @@ from service.standard.codec import encode
 from service.standard.meta import stamped
 from service.standard.search_values import SearchValues, extract
 from service.store import index
+from service.store.connection import Connection
 from service.store.current import current_version
-from service.store.engine import Connection, Database
+from service.store.engine import Database
 from service.store.rows import Stored
 from service.store.visibility import require_own
 

@@ -139,7 +139,7 @@ _PLAN = Plan(
                 "goal-weight": ("active", "worsening"),
             },
             diet="diet-2",
-            report="Worse than at baseline on all measures. The referring physician was told.",
+            report="Worse than at baseline on most measures. The referring physician was told.",
         ),
         Stage(
             36,
@@ -222,14 +222,15 @@ COURSE = Course(
     ),
     blocks=(
         Block(23, 24, (0, 3), "assessment"),
-        Block(25, 37, (0, 3)),
-        Block(38, 38, (0, 3), "review"),
+        Block(25, 36, (0, 3)),
+        Block(37, 38, (0, 3), "review"),
     ),
     missed={
         10: Missed("cancelled", "transport", "No one to drive."),
         19: Missed("noshow", "no-notice", "Did not come; wife rang the next day."),
         25: Missed("cancelled", "illness", "In hospital."),
         26: Missed("cancelled", "illness", "In hospital."),
+        27: Missed("cancelled", "illness", "In hospital."),
     },
     saturation_drop=(0.5, 4.2),
 )

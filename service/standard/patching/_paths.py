@@ -116,7 +116,7 @@ class Walk:
             true = _truth(self._values(path, here))
             return [] if true is None else [not true]
         if asked.arguments:
-            path = Path(path.start, (*path.steps, Call("where", asked.arguments)))
+            path = Path(path, (Call("where", asked.arguments),))
         return [bool(self._places(path, here)) is (asked.name == "exists")]
 
     def _binary(self, expression: Binary, here: Place) -> list[Any]:
@@ -132,8 +132,8 @@ class Walk:
         return [equal is not expression.operator.startswith("!")]
 
 
-def _question(expression: Expression) -> tuple[Path, Call] | None:
-    """The path and the last step, where that asks for a yes or no."""
+def _question(expression: Expression) -> tuple[Expression, Call] | None:
+    """What is asked about and the last step, where that asks for a yes or no."""
     if not isinstance(expression, Path) or not expression.steps:
         return None
     last = expression.steps[-1]
@@ -141,6 +141,8 @@ def _question(expression: Expression) -> tuple[Path, Call] | None:
         return None
     if last.arguments and last.name != "exists":
         raise PathFaultError(f"{last.name}() takes nothing")
+    if expression.start is not None and len(expression.steps) == 1:
+        return expression.start, last
     return Path(expression.start, expression.steps[:-1]), last
 
 
@@ -195,7 +197,7 @@ def _only(step: Call) -> Expression:
 def _number(argument: Expression) -> int:
     if not isinstance(argument, Literal) or not isinstance(argument.value, Decimal):
         raise PathFaultError("A number is needed")
-    if argument.value % 1 or argument.value > 2**31:
+    if argument.value > 2**31 or argument.value % 1:
         raise PathFaultError("A whole number is needed")
     return int(argument.value)
 

@@ -19,8 +19,9 @@ from jsonpatch import (
     JsonPatchException,
     JsonPatchPathNotFound,
     JsonPatchTestFailed,
+    JsonPointer,
+    JsonPointerException,
 )
-from jsonpointer import JsonPointer, JsonPointerException
 
 from service.errors import HyoidError, Invalid, Malformed, TooCostly
 from service.standard.codec import MAX_BYTES, MAX_DEPTH

@@ -8,6 +8,7 @@ Reads the name (`code`, `code:modifier`, `code:Type.rest`, `code.rest`,
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from service.standard.definitions import SearchParameter, definitions
@@ -184,4 +185,5 @@ def _ids(pair: Pair) -> tuple[str, ...]:
     return ids
 
 
-_SPECIAL = {"_id": _id, "_lastUpdated": _updated, "_list": _list}
+_Special = Callable[[tuple[str, ...], str, Pair, Reading], Criterion]
+_SPECIAL: dict[str, _Special] = {"_id": _id, "_lastUpdated": _updated, "_list": _list}

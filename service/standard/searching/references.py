@@ -22,7 +22,7 @@ def reference_value(name: str, text: str, base: str) -> ReferenceValue:
     text = unescape(text)
     if _ID.fullmatch(text):
         return ReferenceValue(id=text)
-    own = text[len(base) + 1 :] if base and text.startswith(base + "/") else text
+    own = text.removeprefix(base)
     local = _LOCAL.fullmatch(own)
     if local:
         return ReferenceValue(local[1], local[2])

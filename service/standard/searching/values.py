@@ -29,7 +29,8 @@ from service.standard.searching.refusals import wrong_value
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """What the meaning of a value depends on: our base URL and the time (µs since 1970)."""
+    """What the meaning of a value depends on: our base URL with a slash at its end, and the time
+    (µs since 1970)."""
 
     base: str
     now: int

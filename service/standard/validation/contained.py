@@ -13,19 +13,17 @@ if TYPE_CHECKING:
 
 def is_all_referred_to(resource: Any, scope: Scope) -> bool:
     """Rule dom-3: each contained resource is referred to, or refers to its container."""
-    contained = contained_of(resource)
+    contained = _listed(resource)
     if not contained:
         return True
     named = set(_fragments(resource))
-    return all(
-        f"#{held.get('id')}" in named or "#" in _fragments(held) for held in contained
-    )
+    return all(f"#{held.get('id')}" in named or "#" in _fragments(held) for held in contained)
 
 
 def check_contained(resource: dict[str, Any], place: Place, context: Context) -> None:
     """Ids of contained resources are unique within their container."""
     seen: set[str] = set()
-    for index, held in enumerate(contained_of(resource)):
+    for index, held in enumerate(_listed(resource)):
         identity = held.get("id")
         if isinstance(identity, str):
             if identity in seen:
@@ -34,8 +32,14 @@ def check_contained(resource: dict[str, Any], place: Place, context: Context) ->
             seen.add(identity)
 
 
-def contained_of(resource: Any) -> list[dict[str, Any]]:
-    """The contained resources, of those that are objects at all."""
+def contained_of(resource: dict[str, Any]) -> dict[str, dict[str, Any]]:
+    """The contained resources by id."""
+    if "contained" not in resource:
+        return {}
+    return {held["id"]: held for held in _listed(resource) if isinstance(held.get("id"), str)}
+
+
+def _listed(resource: Any) -> list[dict[str, Any]]:
     held = resource.get("contained") if isinstance(resource, dict) else None
     return [each for each in held if isinstance(each, dict)] if isinstance(held, list) else []
 

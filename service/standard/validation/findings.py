@@ -11,7 +11,14 @@ from typing import Any, NamedTuple
 
 from service.errors import Issue, Severity
 
+MAX_ISSUES = 500
+"""A body of many megabytes may have a fault in every element; nobody reads them all."""
+
 _SHOWN = 60
+
+
+class EnoughError(Exception):
+    """So much is wrong that looking further is of no use."""
 
 
 class Place(NamedTuple):
@@ -19,14 +26,14 @@ class Place(NamedTuple):
 
     parent: Place | None
     name: str
-    index: int | None = None
+    number: int | None = None
 
     def __str__(self) -> str:
         steps: list[str] = []
         place: Place | None = self
         while place is not None:
-            index = "" if place.index is None else f"[{place.index}]"
-            steps.append(f"{place.name}{index}")
+            number = "" if place.number is None else f"[{place.number}]"
+            steps.append(f"{place.name}{number}")
             place = place.parent
         return ".".join(reversed(steps))
 
@@ -35,21 +42,33 @@ class Context:
     """One validation: the issues, and the resources around the element that is looked at.
 
     `resource` is the one the element belongs to and `root` its container if it is contained,
-    else itself. `bundle` is the Bundle that is validated, if it is one.
+    else itself. `bundle` is the Bundle around, if there is one, and `entries` are the resources
+    of its entries by fullUrl. `contained` are the resources in `root` by id.
     """
 
-    __slots__ = ("bundle", "foreign", "issues", "resource", "root")
+    __slots__ = ("bundle", "contained", "entries", "foreign", "issues", "resource", "root")
 
     def __init__(self, resource: dict[str, Any]) -> None:
         self.issues: list[Issue] = []
         self.resource = resource
         self.root = resource
         self.bundle: dict[str, Any] | None = None
+        self.entries: dict[str, dict[str, Any]] = {}
+        self.contained: dict[str, dict[str, Any]] = {}
         self.foreign = False
         """A resource was met whose type the elements tables do not hold."""
 
     def add(self, code: str, text: str, place: Place, severity: Severity = "error") -> None:
+        if len(self.issues) >= MAX_ISSUES:
+            raise EnoughError
         self.issues.append(Issue(severity, code, text, str(place)))
+
+    def surroundings(self) -> tuple[Any, ...]:
+        """What `restore` needs after a resource inside this one has been looked at."""
+        return self.resource, self.root, self.bundle, self.entries, self.contained
+
+    def restore(self, surroundings: tuple[Any, ...]) -> None:
+        self.resource, self.root, self.bundle, self.entries, self.contained = surroundings
 
 
 def shown(value: Any) -> str:

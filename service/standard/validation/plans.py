@@ -13,7 +13,7 @@ from typing import Any, Literal
 
 from service.standard.definitions import Element, definitions
 from service.standard.registry import EXCHANGE_TYPES, RESOURCE_TYPES
-from service.standard.validation import bindings, narrative, references
+from service.standard.validation import bindings, narrative, references, uris
 from service.standard.validation.findings import Context, Place
 from service.standard.validation.invariants import Rule, rules_at
 from service.standard.validation.primitives import DATATYPES, Datatype
@@ -112,7 +112,7 @@ def _slot(owner: str, element: Element, found: dict[str, Plan]) -> Slot:
         slot.datatype = DATATYPES[element.type]
         slot.expected = slot.datatype.expected
     slot.codes = bindings.codes_of(element)
-    slot.checks = (*bindings.checks_of(element), *CHECKS.get(element.type, lambda e: ())(element))
+    slot.checks = _checks_of(owner, element)
     return slot
 
 
@@ -126,6 +126,16 @@ def _bare(element: Element, kind: Kind) -> Slot:
     most = int(element.max) if element.repeats and element.max != "*" else None
     label = element.choice or element.name
     return Slot(label, kind, element.repeats, most, element.choice, "")
+
+
+def _checks_of(owner: str, element: Element) -> tuple[Check, ...]:
+    makers = CHECKS.get(element.type)
+    absolute = uris.ABSOLUTE.get(f"{owner}.{element.name}")
+    return (
+        *bindings.checks_of(element),
+        *(makers(element) if makers else ()),
+        *((absolute,) if absolute else ()),
+    )
 
 
 CHECKS: dict[str, Callable[[Element], tuple[Check, ...]]] = {

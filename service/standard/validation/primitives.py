@@ -42,7 +42,8 @@ def _pattern(name: str) -> re.Pattern[str]:
 
 
 _ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
-_CODE = _pattern("code")
+_CODE = re.compile(r"[^\s]+( [^\s]+)*", re.ASCII)
+_NO_SPACE = re.compile(r"\S+", re.ASCII)
 _DATE = _pattern("date")
 _DATE_TIME = _pattern("dateTime")
 _INSTANT = _pattern("instant")
@@ -85,7 +86,7 @@ def _code(value: Any) -> bool:
         return False
     if value.isprintable() and " " not in value:
         return value != ""
-    return _CODE.fullmatch(value) is not None and "\t" not in value and _string(value)
+    return _CODE.fullmatch(value) is not None and _string(value)
 
 
 def _id(value: Any) -> bool:
@@ -95,9 +96,13 @@ def _id(value: Any) -> bool:
 def _uri(value: Any) -> bool:
     if type(value) is not str or not value or len(value) > MAX_CHARACTERS:
         return False
-    if value.isprintable() and " " not in value:
+    if (value.isprintable() and " " not in value) or _is_odd_uri(value):
         return not value.startswith(("oid:", "uuid:"))
     return False
+
+
+def _is_odd_uri(value: str) -> bool:
+    return _NO_SPACE.fullmatch(value) is not None and _CONTROL.search(value) is None
 
 
 def _oid(value: Any) -> bool:
@@ -170,5 +175,6 @@ DATATYPES: dict[str, Datatype] = {
         "a date of the calendar: YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm:ss with a zone",
     ),
     "instant": Datatype(_instant, "a time to the second at least, with a zone"),
+    "xhtml": Datatype(_string, "XHTML as a string of 1 to 1048576 characters"),
     "time": Datatype(_time, "a time hh:mm:ss without zone"),
 }

@@ -12,7 +12,6 @@ from collections.abc import Callable
 from typing import Any
 
 from service.standard.definitions import ANY, Element, definitions
-from service.standard.validation.contained import contained_of
 from service.standard.validation.findings import Context, Place, shown
 
 Check = Callable[[Any, Place, Context], None]
@@ -20,6 +19,7 @@ Check = Callable[[Any, Place, Context], None]
 _TYPES_SYSTEM = "http://hl7.org/fhir/resource-types"
 _STRUCTURES = "http://hl7.org/fhir/StructureDefinition/"
 _RELATIVE = re.compile(r"([A-Za-z]+)/([A-Za-z0-9\-.]{1,64})(?:/_history/([A-Za-z0-9\-.]{1,64}))?")
+_URNS = ("urn:uuid:", "urn:oid:")
 _SEARCH = re.compile(r"([A-Za-z]+)\?.+")
 _ABSOLUTE = re.compile(r"[A-Za-z][A-Za-z0-9+.\-]*:.+")
 _REST = re.compile(rf"https?://.+/{_RELATIVE.pattern}")
@@ -32,7 +32,9 @@ def known_types() -> frozenset[str]:
 
 _KNOWN = frozenset(
     code
-    for code, system in (definitions().binding("http://hl7.org/fhir/ValueSet/all-types") or {}).items()
+    for code, system in (
+        definitions().binding("http://hl7.org/fhir/ValueSet/all-types") or {}
+    ).items()
     if system == _TYPES_SYSTEM
 )
 
@@ -96,22 +98,29 @@ def _target_type(reference: str, place: Place, context: Context) -> str | None:
         text = f"{shown(reference)} is no reference: [type]/[id] or an absolute URL is expected"
         context.add("value", text, place)
         return None
-    return _absolute_type(reference, context)
+    return _absolute_type(reference, place, context)
 
 
 def _contained_type(reference: str, place: Place, context: Context) -> str | None:
     if reference == "#":
         kind = context.root.get("resourceType")
         return kind if isinstance(kind, str) else None
-    for held in contained_of(context.root):
-        if held.get("id") == reference[1:]:
-            kind = held.get("resourceType")
-            return kind if kind in _KNOWN else None
+    held = context.contained.get(reference[1:])
+    if held is not None:
+        kind = held.get("resourceType")
+        return kind if isinstance(kind, str) and kind in _KNOWN else None
     context.add("not-found", f"No contained resource {shown(reference)} (ref-1)", place)
     return None
 
 
-def _absolute_type(reference: str, context: Context) -> str | None:
+def _absolute_type(reference: str, place: Place, context: Context) -> str | None:
+    entry = context.entries.get(reference)
+    if entry is not None:
+        kind = entry.get("resourceType")
+        return kind if isinstance(kind, str) and kind in _KNOWN else None
+    if context.bundle is not None and reference.startswith(_URNS):
+        text = f"No entry of the Bundle has the fullUrl {shown(reference)}"
+        context.add("not-found", text, place)
     match = _REST.fullmatch(reference)
     return match[1] if match is not None and match[1] in _KNOWN else None
 
@@ -122,7 +131,8 @@ def _in_transaction(context: Context) -> bool:
 
 def _check_canonical(value: Any, place: Place, context: Context) -> None:
     if value.startswith("#"):
-        if not any(held.get("id") == value[1:] for held in contained_of(context.root)):
-            context.add("not-found", f"No contained resource {shown(value)}", place)
+        if value[1:] and value[1:] not in context.contained:
+            context.add("not-found", f"No contained resource {shown(value)}", place, "warning")
     elif _ABSOLUTE.fullmatch(value) is None:
-        context.add("value", f"{shown(value)} is no absolute URL, as a canonical must be", place)
+        text = f"{shown(value)} is no absolute URL, as a canonical should be"
+        context.add("value", text, place, "warning")

@@ -7,7 +7,7 @@ of the table.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from service.standard.definitions import Kind
@@ -18,7 +18,7 @@ from service.standard.searching.query import (
     TokenValue,
     UriValue,
 )
-from service.store.searching.sql import Sql
+from service.store.searching.sql import Sql, all_of
 
 RID = "rid"
 """As the order of a seek: its rows come in the order of `rid`."""
@@ -33,20 +33,37 @@ _FEW_TARGETS = 4
 
 @dataclass(frozen=True, slots=True)
 class Seek:
-    """A stretch of `index`, whose rows come in the order of the column `order`.
+    """A stretch of `index`, and a filter on its rows that the index does not help with.
 
-    `costly`: the stretch is much wider than what the condition leaves.
+    Rows of the stretch come in the order of the column `order`.
     """
 
     index: str
     text: str
     params: tuple[Any, ...]
     order: str
-    costly: bool = False
+    filter: str = ""
+    filter_params: tuple[Any, ...] = ()
+
+    def stretch(self, alias: str) -> Sql:
+        """The rows that are read, of the table named by this alias."""
+        return Sql(self.text.replace("@.", alias + "."), self.params)
+
+    def sift(self, alias: str) -> Sql | None:
+        """What is asked of them besides."""
+        if not self.filter:
+            return None
+        return Sql(self.filter.replace("@.", alias + "."), self.filter_params)
 
     def where(self, alias: str) -> Sql:
-        """The condition on rows of the table named by this alias."""
-        return Sql(self.text.replace("@.", alias + "."), self.params)
+        """The rows that are meant."""
+        rest = self.sift(alias)
+        return all_of((self.stretch(alias), rest) if rest else (self.stretch(alias),))
+
+    def sifted(self, text: str, params: tuple[Any, ...]) -> Seek:
+        """The same stretch under a further condition."""
+        joined = f"{self.filter} AND {text}" if self.filter else text
+        return replace(self, filter=joined, filter_params=self.filter_params + params)
 
 
 TABLES: dict[Kind, str] = {
@@ -76,10 +93,10 @@ def token_seeks(value: TokenValue) -> list[Seek]:
         assert value.system is not None
         return [Seek("index_token_system", "@.system = ?", (clip(value.system),), RID)]
     code = clip(value.code)
+    whole = Seek("index_token_code", "@.code = ?", (code,), RID)
     if value.system is None:
-        return [Seek("index_token_code", "@.code = ?", (code,), RID)]
-    text = "@.code = ? AND @.system = ?"
-    return [Seek("index_token_code", text, (code, clip(value.system)), RID)]
+        return [whole]
+    return [whole.sifted("@.system = ?", (clip(value.system),))]
 
 
 def reference_seeks(value: ReferenceValue, targets: tuple[str, ...]) -> list[Seek]:
@@ -99,10 +116,12 @@ def string_seeks(value: TextValue, modifier: str) -> list[Seek]:
     index, folded = "index_string_folded", fold(value.text)
     if modifier == "exact":
         params = (clip(folded), clip(value.text))
-        return [Seek(index, "@.folded = ? AND @.exact = ?", params, RID)]
+        return [Seek(index, "@.folded = ?", params[:1], RID, "@.exact = ?", params[1:])]
     if modifier == "contains":
         pattern = f"%{_like(folded)}%"
-        return [Seek(index, "@.folded LIKE ? ESCAPE '!'", (pattern,), "folded", costly=True)]
+        return [
+            Seek(index, "@.folded >= ''", (), "folded", "@.folded LIKE ? ESCAPE '!'", (pattern,))
+        ]
     found = [_prefix(index, "folded", folded)]
     if len(folded) > _KEPT:
         found.append(_prefix(index, "folded", folded[:_KEPT] + "…"))

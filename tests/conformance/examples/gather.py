@@ -1,8 +1,9 @@
 """How were the example files made?
 
 The unit tests in the source archive of `fhir.resources` 5.1.1 (PyPI) assert, element by element,
-what HL7's official R4 4.0.1 examples say; references, contained resources and most narrative are not among it. This reads
-those assertions back into JSON: one line a resource, one file a type of ours::
+what HL7's official R4 4.0.1 examples say; references, contained resources and most narrative
+are not among it. This reads those assertions back into JSON: one line a resource, one file a
+type of ours::
 
     pip download --no-deps --no-binary :all: fhir.resources==5.1.1
     python tests/conformance/examples/gather.py fhir.resources-5.1.1.tar.gz

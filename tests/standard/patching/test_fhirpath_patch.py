@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import copy
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from service.errors import HyoidError, Invalid, Malformed, TooCostly
 from service.standard.codec import MAX_DEPTH, Number, decode, encode
@@ -300,6 +303,46 @@ PATHS: dict[str, tuple[dict[str, Any], str, dict[str, Any]]] = {
         "Patient.communication.where(preferred = false)",
         patient(communication=[{"preferred": True}]),
     ),
+    "where boolean is no number": (
+        patient(communication=[{"preferred": True}]),
+        "Patient.communication.where(preferred = 1)",
+        patient(communication=[{"preferred": True}]),
+    ),
+    "where not of empty": (
+        patient(communication=[{"preferred": True}, {"preferred": False}, {"id": "x"}]),
+        "Patient.communication.where((preferred = true).not())",
+        patient(communication=[{"preferred": True}, {"id": "x"}]),
+    ),
+    "where exists with a condition": (
+        patient(name=[{"given": ["A"]}, {"given": ["B", "C"]}]),
+        "Patient.name.where(given.exists($this = 'C'))",
+        patient(name=[{"given": ["A"]}]),
+    ),
+    "where all": (
+        patient(name=[{"text": "a", "use": "usual", "family": "x"}, {"text": "b"}]),
+        "Patient.name.where(text = 'b' or text = 'a' and family = 'y')",
+        patient(name=[{"text": "a", "use": "usual", "family": "x"}]),
+    ),
+    "primitives without values": (
+        patient(name=[{"_given": [{"id": "a"}, {"id": "b"}]}]),
+        "Patient.name.given[0]",
+        patient(name=[{"_given": [{"id": "b"}]}]),
+    ),
+    "primitives with more values than twins": (
+        patient(name=[{"given": ["A", "B"], "_given": [{"id": "a"}]}]),
+        "Patient.name.given[0]",
+        patient(name=[{"given": ["B"]}]),
+    ),
+    "type of an unknown contained resource": (
+        patient(contained=[{"resourceType": "Medication", "id": "m"}]),
+        "Patient.contained[0].resourceType",
+        patient(contained=[{"resourceType": "Medication", "id": "m"}]),
+    ),
+    "element of an unknown contained resource": (
+        patient(contained=[{"resourceType": "Medication", "id": "m", "status": "active"}]),
+        "Patient.contained[0].status",
+        patient(contained=[{"resourceType": "Medication", "id": "m"}]),
+    ),
     "where number": (
         observation(component=[{"valueQuantity": {"value": Number("5.0")}}, {"valueInteger": 6}]),
         "Observation.component.where(value.value = 5)",
@@ -522,7 +565,9 @@ NOT_POSSIBLE: dict[str, dict[str, Any]] = {
     "insert past the end": op(
         "insert", "Patient.identifier", index=4, value={"valueIdentifier": {"value": "x"}}
     ),
-    "insert in nothing": op("insert", "Patient.name", index=0, value={"valueHumanName": {}}),
+    "insert in nothing": op(
+        "insert", "Patient.name", index=0, value={"valueHumanName": {"text": "x"}}
+    ),
     "insert in no list": op("insert", "Patient.active", index=0, value={"valueBoolean": True}),
     "move past the end": op("move", "Patient.identifier", source=3, destination=0),
     "move to past the end": op("move", "Patient.identifier", source=0, destination=3),
@@ -562,6 +607,7 @@ NO_PATHS = [
     "Patient.identifier.take()",
     "Patient.identifier.take('x')",
     "Patient.identifier.take(1.5)",
+    "Patient.identifier.take(" + "9" * 900 + ")",
     "Patient.extension(url)",
     "Patient.identifier.ofType('x')",
     "Patient.name | Patient.identifier",
@@ -667,3 +713,54 @@ def test_nesting_stays_readable() -> None:
         nested = [part("url", valueUri="http://a"), part("extension", part=nested)]
     error = refusal(patient(), op("add", "Patient", name="extension", value=nested))
     assert isinstance(error, TooCostly)
+
+
+def test_narrative_is_built_from_parts() -> None:
+    div = "<div xmlns='http://www.w3.org/1999/xhtml'>x</div>"
+    text = [part("status", valueCode="generated"), part("div", valueString=div)]
+    patched = apply(patient(), op("add", "Patient", name="text", value=text))
+    assert patched == patient(text={"status": "generated", "div": div})
+
+
+WORDS = [
+    *("Patient", "name", "given", "identifier", "value", "where", "first", "last", "extension"),
+    *("ofType", "exists", "not", "as", "and", "or", "=", "!=", "~", "(", ")", "[", "]", ".", ","),
+    *("0", "1", "99", "'a'", '"b"', "$this", "%resource", "`", "@2020", "|", "é", "\\", "true"),
+]
+ANY_PATH = st.lists(st.sampled_from([*WORDS, " "]), max_size=8).map("".join) | st.text(max_size=12)
+ANY_VALUE = st.recursive(
+    st.none() | st.booleans() | st.integers(-1, 3) | st.text(max_size=3) | ANY_PATH,
+    lambda inner: (
+        st.lists(inner, max_size=3)
+        | st.dictionaries(
+            st.sampled_from(["name", "part", "valueCode", "valueString", "_valueCode", "resource"]),
+            inner,
+            max_size=3,
+        )
+    ),
+    max_leaves=8,
+)
+
+
+@given(ANY_PATH)
+def test_any_path_leads_somewhere_or_is_refused(path: str) -> None:
+    resource = patient(name=[{"given": ["A", "B"]}], identifier=ids("1"), active=True)
+    with contextlib.suppress(Malformed, Invalid, TooCostly):
+        patched = apply(resource, op("delete", path))
+        assert b"[]" not in encode(patched)
+        assert b"{}" not in encode(patched)
+
+
+@given(st.sampled_from(["add", "insert", "delete", "replace", "move"]), ANY_PATH, ANY_VALUE)
+def test_any_operation_is_done_or_refused(type_: str, path: str, value: Any) -> None:
+    more = value if isinstance(value, dict) else {"valueCode": value}
+    operation = op(type_, path, name="name", value=more, index=1, source=0, destination=0)
+    with contextlib.suppress(Malformed, Invalid, TooCostly):
+        apply(patient(name=[{"given": ["A"]}]), operation)
+
+
+@given(ANY_VALUE)
+def test_any_parameters_are_applied_or_refused(value: Any) -> None:
+    for parameters in (value, {"resourceType": "Parameters", "parameter": value}):
+        with contextlib.suppress(Malformed, Invalid, TooCostly):
+            apply_fhirpath_patch(patient(), parameters)

@@ -28,10 +28,15 @@ from service.standard.validation.fhirpath.tree import (
 
 
 class Scope(NamedTuple):
-    """`%resource`, and `%rootResource`: the container of a contained resource, else the same."""
+    """`%resource`, and `%rootResource`: the container of a contained resource, else the same.
+
+    `known` holds what was found from these two and does not depend on `$this`, so that a loop
+    over many elements does not find it again for each.
+    """
 
     resource: dict[str, Any]
     root: dict[str, Any]
+    known: dict[Any, Any]
 
 
 Values = Callable[[Any, Scope], list[Any]]
@@ -115,6 +120,8 @@ class Compiler:
             return (lambda this, scope: [this]), shapes
         base, outer = self.values(node.base, shapes)
         keys, inner = self.keys(outer, node.name)
+        if _starts_at_resource(node):
+            return _once(lambda this, scope: json_values.step(base(this, scope), keys)), inner
         return (lambda this, scope: json_values.step(base(this, scope), keys)), inner
 
     def _joined(self, node: Operation, shapes: Shapes) -> tuple[Values, Shapes]:
@@ -128,19 +135,30 @@ class Compiler:
 
             return union, both
 
-        def text(this: Any, scope: Scope) -> list[Any]:
-            parts = left(this, scope), right(this, scope)
-            if node.sign == "+" and not all(parts):
-                return []
-            return ["".join(part[0] for part in parts if part and isinstance(part[0], str))]
-
-        return text, frozenset()
+        add = json_values.concatenated if node.sign == "&" else json_values.added
+        return (lambda this, scope: add(left(this, scope), right(this, scope))), frozenset()
 
     def _comparison(self, node: Operation, shapes: Shapes) -> Truth:
         compare = _COMPARISONS[node.sign]
         left, _ = self.values(node.left, shapes)
         right, _ = self.values(node.right, shapes)
         return lambda this, scope: compare(left(this, scope), right(this, scope))
+
+
+def _starts_at_resource(node: Node) -> bool:
+    while isinstance(node, Member):
+        node = node.base
+    return isinstance(node, Variable) and node.name in ("resource", "rootResource")
+
+
+def _once(values: Values) -> Values:
+    def known(this: Any, scope: Scope) -> list[Any]:
+        if values not in scope.known:
+            scope.known[values] = values(this, scope)
+        found: list[Any] = scope.known[values]
+        return found
+
+    return known
 
 
 def _listed(test: bool | None) -> list[Any]:

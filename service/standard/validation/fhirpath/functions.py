@@ -177,8 +177,13 @@ def _intersect(compiler: Compiler, call: Call, shapes: Shapes) -> tuple[Values, 
     right, _ = compiler.values(call.arguments[0], shapes)
 
     def common(this: Any, scope: Scope) -> list[Any]:
-        others = right(this, scope)
-        return [item for item in left(this, scope) if json_values.contains(others, item)]
+        items, others = left(this, scope), right(this, scope)
+        if not items or not others:
+            return []
+        if id(others) not in scope.known:
+            scope.known[id(others)] = others, {json_values.frozen(other) for other in others}
+        keys = scope.known[id(others)][1]
+        return [item for item in items if json_values.frozen(item) in keys]
 
     return common, inner
 

@@ -79,19 +79,40 @@ def contains(items: list[Any], one: Any) -> bool:
     return any(same_value(item, one) for item in items)
 
 
+def frozen(item: Any) -> Any:
+    """Something that can be looked up, and is equal where the items are equal."""
+    if isinstance(item, dict):
+        return frozenset((name, frozen(value)) for name, value in item.items())
+    if isinstance(item, list):
+        return tuple(frozen(value) for value in item)
+    return isinstance(item, bool), item
+
+
 def distinct(items: list[Any]) -> list[Any]:
-    found: list[Any] = []
+    found: dict[Any, Any] = {}
     for item in items:
-        if not contains(found, item):
-            found.append(item)
-    return found
+        found.setdefault(frozen(item), item)
+    return list(found.values())
 
 
 def is_distinct(items: list[Any]) -> bool:
-    try:
-        return len({(isinstance(item, bool), item) for item in items}) == len(items)
-    except TypeError:
-        return len(distinct(items)) == len(items)
+    return len({frozen(item) for item in items}) == len(items)
+
+
+def concatenated(left: list[Any], right: list[Any]) -> list[Any]:
+    """`&`: an empty side counts as an empty text."""
+    texts = [*left[:1], *right[:1]]
+    return ["".join(text for text in texts if isinstance(text, str))]
+
+
+def added(left: list[Any], right: list[Any]) -> list[Any]:
+    """`+`: the sum of two numbers or the concatenation of two texts; empty if a side is."""
+    if len(left) != 1 or len(right) != 1:
+        return []
+    a, b = left[0], right[0]
+    if is_number(a) and is_number(b):
+        return [Decimal(a) + Decimal(b)]
+    return [a + b] if isinstance(a, str) and isinstance(b, str) else []
 
 
 def order(left: list[Any], right: list[Any]) -> int | None:

@@ -71,6 +71,14 @@ def upgrade() -> None:
         unique=False,
     )
     op.create_index("index_quantity_low", "index_quantity", ["param", "low", "rid"], unique=False)
+    op.create_index(
+        "index_quantity_span",
+        "index_quantity",
+        ["param", "rid"],
+        unique=False,
+        sqlite_where=sa.text("low < high"),
+        postgresql_where=sa.text("low < high"),
+    )
     op.create_table(
         "index_reference",
         sa.Column("rid", BIG, nullable=False),

@@ -1,0 +1,101 @@
+"""hyoid export: write one client's record as a Bundle, or everything as NDJSON, a file a type.
+
+http://hl7.org/fhir/R4/bundle.html (collection), http://hl7.org/fhir/R4/nd-json.html.
+"""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from service.commands._options import DatabaseOption, base_of, settings_with
+from service.commands._telling import MISUSED, RefusedError, counted, say
+from service.settings import Settings
+
+if TYPE_CHECKING:
+    from service.store.store import Store
+
+
+def export(
+    to: Annotated[
+        Path,
+        typer.Option(
+            help="With --patient the file to write, else the folder for the NDJSON files."
+        ),
+    ],
+    patient: Annotated[
+        str | None, typer.Option(metavar="ID", help="The client: the id of a Patient.")
+    ] = None,
+    database: DatabaseOption = None,
+) -> None:
+    """Write one client's record as a Bundle, or everything as NDJSON, a file a type.
+
+    What is written is the state at one moment. A file appears under its name only when it is whole.
+    """
+    from service.commands._opening import opened_store
+
+    settings = settings_with(database=database)
+    with opened_store(settings.database) as store:
+        if patient is None:
+            _export_all(store, to)
+        else:
+            _export_record(store, patient, to, settings)
+
+
+def _export_record(store: Store, patient: str, to: Path, settings: Settings) -> None:
+    from service.commands._opening import OPERATOR
+    from service.commands._writing import folder_at, whole_file
+    from service.handover.everything import everything
+    from service.standard.codec import encode
+    from service.standard.meta import instant
+    from service.store.record import RecordQuery
+
+    path = to / f"Patient-{patient}.json" if to.is_dir() else to
+    with store.reader(snapshot=True) as connection:
+        page = everything(connection, OPERATOR, RecordQuery(patient))
+    base = base_of(settings)
+    now = encode(instant(time.time_ns() // 1000))
+    folder_at(path.parent)
+    with whole_file(path) as stream:
+        stream.write(b'{"resourceType":"Bundle","type":"collection","timestamp":' + now)
+        stream.write(b',"entry":[')
+        for number, stored in enumerate((*page.own, *page.shared)):
+            full_url = encode(f"{base}/{stored.reference}")
+            stream.write(b",\n" if number else b"\n")
+            stream.write(b'{"fullUrl":' + full_url + b',"resource":' + (stored.body or b"") + b"}")
+        stream.write(b"\n]}\n")
+    count = len(page.own) + len(page.shared)
+    say(f"Wrote {counted(count, 'resource')} to {path}")
+
+
+def _export_all(store: Store, to: Path) -> None:
+    from service.commands._opening import OPERATOR
+    from service.commands._progress import metered
+    from service.commands._writing import folder_at, whole_file
+    from service.standard.registry import RESOURCE_TYPES
+    from service.store import walk
+
+    if to.exists() and not to.is_dir():
+        raise RefusedError(
+            f"--to: {to} is a file; without --patient it has to be a folder", MISUSED
+        )
+    folder_at(to)
+    count = 0
+    with store.reader(snapshot=True) as connection:
+        types = walk.present_types(connection, OPERATOR)
+        total = walk.present_size(connection, OPERATOR)
+        with metered("Exporting", total, "resources") as meter:
+            for kind in types:
+                with whole_file(to / f"{kind}.ndjson") as stream:
+                    for body in walk.bodies(connection, OPERATOR, kind):
+                        stream.write(body + b"\n")
+                        count += 1
+                        meter.advance(1, 1)
+    for kind in RESOURCE_TYPES:
+        # Left there by an export before: there is no such resource any more.
+        if kind not in types:
+            (to / f"{kind}.ndjson").unlink(missing_ok=True)
+    say(f"Wrote {counted(count, 'resource')} to {to}: {counted(len(types), 'file')}")

@@ -1,0 +1,100 @@
+"""batch and transaction: a Bundle posted to the base URL. (R4 http page, #transaction)"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from http import HTTPStatus
+from typing import Any
+
+from service.errors import HyoidError
+from service.rest.call import Answer, Call, Service
+from service.rest.entry_call import entry_call
+from service.rest.negotiation import require_json_body
+from service.rest.responses import refused
+from service.rest.routing import Interaction, interaction_of
+from service.rest.transaction import perform_transaction
+from service.rest.write import require_type
+from service.standard.bundles import PlannedEntry, plan
+from service.standard.codec import decode_resource, encode
+from service.standard.validation import check
+
+Handler = Callable[[Service, Call, Interaction], Answer]
+Perform = Callable[[Call], Answer]
+
+
+def process(
+    handlers: Mapping[str, Handler], service: Service, call: Call, asked: Interaction
+) -> Answer:
+    """POST to the base URL; `handlers` answer the entries of a batch, and the reads of both."""
+    if "content-type" in call.headers:
+        require_json_body(call.headers["content-type"])
+    bundle = decode_resource(call.body, max_bytes=service.settings.max_body)
+    require_type(bundle, "Bundle")
+    entries = plan(bundle, call.base)
+
+    def perform(entry: Call) -> Answer:
+        wanted = interaction_of(entry.method, entry.path)
+        return handlers[wanted.name](service, entry, wanted)
+
+    if bundle["type"] == "transaction":
+        check(bundle)
+        answers = perform_transaction(service, call, entries, perform)
+    else:
+        check(_without_resources(bundle))
+        answers = {entry.index: _in_batch(call, entry, perform) for entry in entries}
+    return Answer(200, _answered(call, bundle["type"], entries, answers))
+
+
+def _in_batch(call: Call, entry: PlannedEntry, perform: Perform) -> Answer:
+    """One entry by itself: what refuses it does not touch the others."""
+    try:
+        if entry.refusal is not None:
+            raise entry.refusal
+        return perform(entry_call(call, entry))
+    except HyoidError as error:
+        return refused(error)
+
+
+def _without_resources(bundle: dict[str, Any]) -> dict[str, Any]:
+    """The Bundle as such: in a batch every resource is checked with its own entry.
+
+    Entries that are no good have refusals of their own.
+    """
+    return {key: value for key, value in bundle.items() if key != "entry"}
+
+
+def _answered(
+    call: Call, kind: str, entries: list[PlannedEntry], answers: Mapping[int, Answer]
+) -> bytes:
+    with_resource = "return=representation" in call.headers.get("prefer", "")
+    parts = [
+        _response(entry, answers[entry.index], with_resource)
+        for entry in sorted(entries, key=lambda entry: entry.index)
+    ]
+    head = encode({"resourceType": "Bundle", "type": f"{kind}-response"})
+    return b"".join((head[:-1], b',"entry":[', b",".join(parts), b"]}")) if parts else head
+
+
+def _response(entry: PlannedEntry, answer: Answer, with_resource: bool) -> bytes:
+    """An entry of the answer: outcome of a refusal, resource of a read, resource where wished."""
+    response: dict[str, Any] = {"status": f"{answer.status} {HTTPStatus(answer.status).phrase}"}
+    headers = answer.headers
+    if "Location" in headers:
+        response["location"] = headers["Location"]
+    if "ETag" in headers:
+        response["etag"] = headers["ETag"]
+    if answer.updated is not None:
+        response["lastModified"] = answer.updated
+    parts = []
+    failed = answer.status >= 400
+    if answer.body and not failed and (with_resource or not _writes(entry)):
+        parts.append(b'"resource":' + answer.body)
+    head = encode(response)
+    if answer.body and failed:
+        head = b"".join((head[:-1], b',"outcome":', answer.body, b"}"))
+    parts.append(b'"response":' + head)
+    return b"{" + b",".join(parts) + b"}"
+
+
+def _writes(entry: PlannedEntry) -> bool:
+    return entry.method not in ("GET", "HEAD") and entry.url.level != "operation"

@@ -1,0 +1,135 @@
+"""search: which resources meet these criteria? Of a type, of the service, of a client's record.
+
+R4: http://hl7.org/fhir/R4/http.html#search, http://hl7.org/fhir/R4/search.html. The Bundle is
+joined from the stored bytes; only `_summary` and `_elements` need a resource to be read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from urllib.parse import parse_qsl, urlencode
+
+from service.errors import Malformed, NotFound, UnsupportedMediaType, outcome
+from service.rest.call import Answer, Call, Service
+from service.rest.negotiation import preference
+from service.rest.routing import Interaction
+from service.standard.codec import decode_resource, encode
+from service.standard.registry import RESOURCE_TYPES
+from service.standard.search_query import SearchQuery, parse_search
+from service.standard.searching.query import Shape
+from service.standard.searching.subset import cuts, subset
+from service.store.rows import Stored
+from service.store.searching import Found, search
+
+_FORM = "application/x-www-form-urlencoded"
+_MOST_PAIRS = 500
+
+
+def search_type(service: Service, call: Call, asked: Interaction) -> Answer:
+    """GET [type]?… and POST [type]/_search."""
+    return _search(service, call, asked.type, (asked.type or "",))
+
+
+def search_system(service: Service, call: Call, asked: Interaction) -> Answer:
+    """GET ?_type=… and POST _search."""
+    return _search(service, call, None, ())
+
+
+def search_compartment(service: Service, call: Call, asked: Interaction) -> Answer:
+    """GET Patient/[id]/[type]?… and Patient/[id]/*."""
+    assert asked.id is not None
+    assert asked.detail is not None
+    if asked.detail != "*" and asked.detail not in RESOURCE_TYPES:
+        raise NotFound(f"This service holds no resources of type {asked.detail[:64]!r}")
+    type_ = None if asked.detail == "*" else asked.detail
+    return _search(service, call, type_, ("Patient", asked.id, asked.detail), asked.id)
+
+
+def _search(
+    service: Service,
+    call: Call,
+    type_: str | None,
+    path: tuple[str, ...],
+    compartment: str | None = None,
+) -> Answer:
+    strict = preference(call.headers.get("prefer", "")).strict
+    query = parse_search(
+        type_, _pairs(call), strict=strict, compartment=compartment, base=f"{call.base}/"
+    )
+    settings = service.settings
+    wanted = settings.page_size if query.shape.count is None else query.shape.count
+    count = min(wanted, settings.max_page_size)
+    with call.reading(snapshot=True) as connection:
+        found = search(connection, call.caller, query, count=count, secret=service.cursor_key)
+    return Answer(200, _bundle(call, query, found, "/".join((call.base, *path))))
+
+
+def _pairs(call: Call) -> Sequence[tuple[str, str]]:
+    """The pairs of the address and, of a POST, of the form."""
+    if call.method != "POST" or not call.body:
+        return call.query
+    declared = call.headers.get("content-type", _FORM).split(";")[0].strip().lower()
+    if declared != _FORM:
+        raise UnsupportedMediaType(f"A search is posted as {_FORM}", location="http.Content-Type")
+    try:
+        form = parse_qsl(
+            call.body.decode("utf-8"),
+            keep_blank_values=True,
+            errors="strict",
+            max_num_fields=_MOST_PAIRS,
+        )
+    except ValueError:
+        raise Malformed(
+            f"The form cannot be read: percent-encode it as UTF-8, at most {_MOST_PAIRS} parameters"
+        ) from None
+    if any("\x00" in key or "\x00" in value for key, value in form):
+        raise Malformed("The form has a NUL character")
+    return (*call.query, *form)
+
+
+def _bundle(call: Call, query: SearchQuery, found: Found, url: str) -> bytes:
+    head: dict[str, object] = {"resourceType": "Bundle", "type": "searchset"}
+    if found.total is not None:
+        head["total"] = found.total
+    head["link"] = [
+        {"relation": relation, "url": link} for relation, link in _links(query, found, url)
+    ]
+    base = encode(call.base)[1:-1]
+    entries = [_entry(base, stored, query.shape, b"match") for stored in found.matches]
+    entries += [_entry(base, stored, query.shape, b"include") for stored in found.included]
+    told = (*query.ignored, *found.issues)
+    if told:
+        issues = encode(outcome(told))
+        entries.append(b'{"resource":' + issues + b',"search":{"mode":"outcome"}}')
+    start = encode(head)
+    if not entries:
+        return start
+    return b"".join((start[:-1], b',"entry":[', b",".join(entries), b"]}"))
+
+
+def _links(query: SearchQuery, found: Found, url: str) -> list[tuple[str, str]]:
+    kept = [pair for pair in query.understood if pair[0] != "_cursor"]
+
+    def link(cursor: str | None) -> str:
+        pairs = kept if cursor is None else [*kept, ("_cursor", cursor)]
+        text = urlencode(pairs, safe=":/,$")
+        return f"{url}?{text}" if text else url
+
+    links = [("self", link(query.shape.cursor))]
+    if query.shape.cursor is not None:
+        links.append(("first", link(None)))
+    if found.previous is not None:
+        links.append(("previous", link(found.previous)))
+    if found.next is not None:
+        links.append(("next", link(found.next)))
+    return links
+
+
+def _entry(base: bytes, stored: Stored, shape: Shape, mode: bytes) -> bytes:
+    body = stored.body or b""
+    if cuts(shape):
+        body = encode(subset(decode_resource(body), shape, match=mode == b"match"))
+    full_url = b"/".join((base, stored.reference.encode()))
+    return b"".join(
+        (b'{"fullUrl":"', full_url, b'","resource":', body, b',"search":{"mode":"', mode, b'"}}')
+    )

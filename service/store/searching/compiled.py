@@ -1,0 +1,146 @@
+"""What does a criterion become? A probe, and the arms that may drive a search by it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from enum import IntEnum
+from itertools import count
+
+from service.caller import Caller
+from service.store.connection import Dialect
+from service.store.searching.seeks import RID, Seek
+from service.store.searching.sql import Sql, all_of, any_of
+from service.store.visibility import visible
+
+
+class Rank(IntEnum):
+    """How few resources a criterion leaves, by its nature."""
+
+    UNIQUE = 0
+    """A handful: an id, an identifier."""
+    CLIENT = 1
+    """What one client has: not to be counted first, hardly to be beaten."""
+    OPEN = 2
+    """Must be counted."""
+
+
+@dataclass(frozen=True, slots=True)
+class Arm:
+    """Rows `d` of `source`; `d.rid` are resources that meet the criterion.
+
+    `stretch` picks the rows that are read, `sift` those of them that are meant. `order` is the
+    column in whose order the index gives the rows, `rid` or another; empty: none. `before` are
+    selects that must be known to give few rows, before this one may be tried.
+    """
+
+    source: Sql
+    stretch: Sql
+    order: str
+    sift: Sql | None = None
+    before: tuple[Sql, ...] = ()
+
+    def select(self, columns: str, more: tuple[Sql, ...] = ()) -> Sql:
+        """A select of what is meant, under further conditions."""
+        own = (self.stretch, self.sift) if self.sift else (self.stretch,)
+        return self._select(columns, (*own, *more))
+
+    def reads(self, columns: str, more: tuple[Sql, ...] = ()) -> Sql:
+        """A select of all rows that are read on the way."""
+        return self._select(columns, (self.stretch, *more))
+
+    def _select(self, columns: str, conditions: tuple[Sql, ...]) -> Sql:
+        where = all_of(conditions)
+        return Sql(
+            f"SELECT {columns} FROM {self.source.text} WHERE {where.text}",
+            self.source.params + where.params,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """Rows of one index table: what is needed to walk them in the order of a column."""
+
+    table: str
+    numbers: tuple[int, ...]
+    seeks: tuple[Seek, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Compiled:
+    """A criterion ready to run. Without arms it can only probe."""
+
+    probe: Callable[[str], Sql]
+    arms: tuple[Arm, ...] = ()
+    rank: Rank = Rank.OPEN
+    rows: Rows | None = None
+
+    @property
+    def ordered(self) -> bool:
+        """Whether every arm gives its resources in the order of `rid`."""
+        return bool(self.arms) and all(arm.order == RID for arm in self.arms)
+
+
+class Scope:
+    """What compiling needs to know: who asks, the types searched, the dialect, fresh names."""
+
+    def __init__(
+        self,
+        caller: Caller,
+        dialect: Dialect,
+        types: tuple[str, ...],
+        names: Iterator[int] | None = None,
+    ) -> None:
+        self.caller = caller
+        self.dialect: Dialect = dialect
+        self.types = types
+        self._names = names or count(1)
+
+    def narrowed(self, types: tuple[str, ...]) -> Scope:
+        """The same for other types, within the same statement."""
+        return Scope(self.caller, self.dialect, types, self._names)
+
+    def alias(self) -> str:
+        """A name for a table that is used nowhere else in the statement."""
+        return f"a{next(self._names)}"
+
+    def by(self, table: str, alias: str, index: str) -> str:
+        """A table to be read by this index. SQLite has no statistics to find it by itself."""
+        hint = f" INDEXED BY {index}" if self.dialect == "sqlite" else ""
+        return f"{table} {alias}{hint}"
+
+    def by_key(self, table: str, alias: str) -> str:
+        """A table to be read by its primary key, (rid, param, …)."""
+        hint = " NOT INDEXED" if self.dialect == "sqlite" else ""
+        return f"{table} {alias}{hint}"
+
+    def visible(self, rid: str) -> tuple[Sql, ...]:
+        """The condition that the caller may see the resource; none where all may be seen."""
+        condition = visible(self.caller, rid)
+        return () if condition is None else (Sql(*condition),)
+
+
+def param_is(alias: str, numbers: tuple[int, ...]) -> str:
+    """The parameter of a row is one of these."""
+    if len(numbers) == 1:
+        return f"{alias}.param = {numbers[0]}"
+    return f"{alias}.param IN ({', '.join(map(str, numbers))})"
+
+
+def exists_row(
+    scope: Scope, table: str, numbers: tuple[int, ...], seeks: tuple[Seek, ...], rid: str
+) -> Sql:
+    """The resource has a row of the parameter that lies in one of the seeks (or any row)."""
+    alias = scope.alias()
+    some = any_of(seek.where(alias) for seek in seeks) if seeks else Sql("")
+    more = f" AND {some.text}" if seeks else ""
+    return Sql(
+        f"EXISTS (SELECT 1 FROM {scope.by_key(table, alias)}"
+        f" WHERE {alias}.rid = {rid} AND {param_is(alias, numbers)}{more})",
+        some.params,
+    )
+
+
+def negation(condition: Sql) -> Sql:
+    """The condition does not hold."""
+    return Sql(f"NOT {condition.text}", condition.params)

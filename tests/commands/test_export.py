@@ -1,0 +1,124 @@
+"""hyoid export: one client's record, or everything; on both engines."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from service.caller import ANONYMOUS
+from service.commands._telling import RefusedError
+from service.commands._writing import whole_file
+from service.store.store import Store
+from tests.live import hyoid
+
+
+def _observation(key: str, patient: str, performer: str) -> dict[str, Any]:
+    return {
+        "resourceType": "Observation",
+        "id": key,
+        "status": "final",
+        "code": {"text": "tongue strength"},
+        "subject": {"reference": f"Patient/{patient}"},
+        "performer": [{"reference": f"Practitioner/{performer}"}],
+    }
+
+
+@pytest.fixture
+def clinic(store: Store) -> Store:
+    resources = [
+        {"resourceType": "Patient", "id": "ada"},
+        {"resourceType": "Patient", "id": "ben"},
+        {"resourceType": "Practitioner", "id": "therapist"},
+        {"resourceType": "Practitioner", "id": "other"},
+        _observation("a1", "ada", "therapist"),
+        _observation("b1", "ben", "other"),
+    ]
+    with store.write(ANONYMOUS) as unit:
+        for resource in resources:
+            unit.append(resource, resource["id"], "", method="PUT", current=None)
+    with store.write(ANONYMOUS) as unit:
+        gone = unit.append({"resourceType": "Goal"}, "gone", "", method="PUT", current=None)
+    with store.write(ANONYMOUS) as unit:
+        unit.delete(gone)
+    return store
+
+
+def _write_half(path: Path) -> None:
+    with whole_file(path) as stream:
+        stream.write(b"half")
+        raise RuntimeError
+
+
+def _export(store: Store, *arguments: str) -> tuple[int, str, str]:
+    done = hyoid("export", *arguments, "--database", store.database.url)
+    return done.returncode, done.stdout, done.stderr
+
+
+def test_record_of_one_client_is_a_collection(clinic: Store, tmp_path: Path) -> None:
+    path = tmp_path / "new" / "ada.json"
+    exit_code, told, complaints = _export(clinic, "--patient", "ada", "--to", str(path))
+    assert (exit_code, complaints) == (0, "")
+    assert told == f"Wrote 3 resources to {path}\n"
+    bundle = json.loads(path.read_text())
+    assert (bundle["resourceType"], bundle["type"]) == ("Bundle", "collection")
+    names = [
+        (entry["resource"]["resourceType"], entry["resource"]["id"]) for entry in bundle["entry"]
+    ]
+    assert names == [("Patient", "ada"), ("Observation", "a1"), ("Practitioner", "therapist")]
+    assert bundle["entry"][1]["fullUrl"].endswith("/fhir/Observation/a1")
+    assert hyoid("validate", str(path)).returncode == 0
+
+
+def test_unknown_client_is_told_and_nothing_written(clinic: Store, tmp_path: Path) -> None:
+    exit_code, _, complaints = _export(
+        clinic, "--patient", "nobody", "--to", str(tmp_path / "nobody.json")
+    )
+    assert (exit_code, complaints) == (1, "hyoid: There is no Patient/nobody\n")
+    assert not list(tmp_path.glob("*nobody*"))
+
+
+def test_everything_is_a_file_a_type(clinic: Store, tmp_path: Path) -> None:
+    folder = tmp_path / "out"
+    folder.mkdir()
+    (folder / "Goal.ndjson").write_text("of an export before")
+    (folder / "notes.txt").write_text("not ours")
+    exit_code, told, complaints = _export(clinic, "--to", str(folder))
+    assert (exit_code, complaints) == (0, "")
+    assert told == f"Wrote 6 resources to {folder}: 3 files\n"
+    names = {path.name for path in folder.iterdir()}
+    assert names == {"Observation.ndjson", "Patient.ndjson", "Practitioner.ndjson", "notes.txt"}
+    lines = (folder / "Observation.ndjson").read_bytes().splitlines()
+    assert lines == [clinic.read(ANONYMOUS, "Observation", key).body for key in ("a1", "b1")]
+
+
+def test_what_was_exported_can_be_loaded(clinic: Store, tmp_path: Path) -> None:
+    folder, copy = tmp_path / "out", f"sqlite:///{tmp_path / 'copy.sqlite3'}"
+    _export(clinic, "--to", str(folder))
+    loaded = hyoid("load", str(folder), "--database", copy)
+    assert (loaded.returncode, loaded.stderr) == (0, "")
+    assert loaded.stdout.startswith("Stored 6 resources from 3 files")
+
+
+def test_store_that_is_not_there_is_not_made(tmp_path: Path) -> None:
+    path = tmp_path / "missing.sqlite3"
+    done = hyoid("export", "--to", str(tmp_path / "out"), "--database", f"sqlite:///{path}")
+    assert done.returncode == 1
+    assert "There is no store at" in done.stderr
+    assert not path.exists()
+
+
+def test_half_a_file_never_gets_the_name(tmp_path: Path) -> None:
+    path = tmp_path / "record.json"
+    path.write_text("before")
+    with pytest.raises(RuntimeError):
+        _write_half(path)
+    assert path.read_text() == "before"
+    assert [found.name for found in tmp_path.iterdir()] == ["record.json"]
+
+
+def test_place_that_cannot_be_written_is_told(tmp_path: Path) -> None:
+    with pytest.raises(RefusedError, match="Cannot write"), whole_file(tmp_path / "no" / "x.json"):
+        pass
