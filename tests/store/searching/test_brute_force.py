@@ -1,0 +1,163 @@
+"""Do searches find exactly what a plain reading of R4 search finds, on both engines?
+
+The oracle is `naive_search.py`: every resource looked at, one by one. Seeded, so it repeats.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+
+from service.caller import ANONYMOUS
+from service.standard.search_query import SearchQuery, parse_search
+from service.store.engine import Database
+from service.store.migrate import migrate
+from service.store.searching import Found, search
+from service.store.searching.limits import DEFAULT, Limits
+from service.store.store import Store
+from tests.store.searching.asked import Asker
+from tests.store.searching.invented_clinic import Maker
+from tests.store.searching.naive_search import PATHS, Naive, sort_value
+
+BASE = "http://clinic.example/fhir"
+NOW = datetime(2024, 6, 1, tzinfo=UTC)
+NOW_US = int(NOW.timestamp()) * 1_000_000
+SECRET = b"secret"
+
+NARROW = Limits(few=3, many=6, chunk=4, examined=100_000, collected=100_000)
+"""So small that the ways for large stores are taken."""
+
+
+@pytest.fixture(scope="module", params=["sqlite", "postgresql"])
+def clinic(request: pytest.FixtureRequest, module_database_url: Any) -> Iterator[tuple[Store, Naive]]:
+    database = Database(module_database_url(request.param))
+    migrate(database)
+    store = Store(database)
+    resources = Maker(7).clinic()
+    with store.write(ANONYMOUS) as unit:
+        for resource in resources:
+            unit.append(resource, resource["id"], BASE, method="PUT", current=None)
+    # Deleted ones are found by nothing.
+    gone = resources.pop(200)
+    with store.write(ANONYMOUS) as unit:
+        current = unit.current(gone["resourceType"], gone["id"])
+        assert current is not None
+        unit.delete(current)
+    yield store, Naive(resources, NOW, BASE + "/")
+    database.close()
+
+
+def pages(
+    store: Store, type_: str, pairs: list[tuple[str, str]], count: int, limits: Limits
+) -> Iterator[Found]:
+    """All pages of a search, following `next`."""
+    cursor: list[tuple[str, str]] = []
+    while True:
+        query = ask(type_, pairs + cursor)
+        with store.reader() as connection:
+            found = search(
+                connection, ANONYMOUS, query, count=count, secret=SECRET, limits=limits
+            )
+        yield found
+        if found.next is None:
+            return
+        cursor = [("_cursor", found.next)]
+
+
+def ask(type_: str, pairs: list[tuple[str, str]]) -> SearchQuery:
+    return parse_search(type_, pairs, strict=True, base=BASE + "/", now=NOW_US)
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("limits", [DEFAULT, NARROW], ids=["default", "narrow"])
+def test_finds_what_the_plain_reading_finds(
+    clinic: tuple[Store, Naive], seed: int, limits: Limits
+) -> None:
+    store, naive = clinic
+    asker = Asker(seed, naive)
+    some = 0
+    for _ in range(60):
+        type_, pairs = asker.search()
+        expected = [r["id"] for r in naive.search(type_, pairs)]
+        found = [s.id for page in pages(store, type_, pairs, 7, limits) for s in page.matches]
+        assert sorted(found) == sorted(expected), (type_, pairs)
+        some += bool(expected)
+    assert some > 20, "searches that find nothing show nothing"
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("limits", [DEFAULT, NARROW], ids=["default", "narrow"])
+def test_sorts_as_the_plain_reading_sorts(
+    clinic: tuple[Store, Naive], seed: int, limits: Limits
+) -> None:
+    store, naive = clinic
+    asker = Asker(100 + seed, naive)
+    for _ in range(40):
+        type_ = asker.dice.choice(["Observation", "Patient", "Goal", "CarePlan", "Encounter"])
+        pairs = asker.pairs(type_, asker.dice.choice([0, 1]))
+        codes = asker.dice.sample([*PATHS[type_], "_id"], asker.dice.choice([1, 1, 2]))
+        signs = [asker.dice.choice(["", "-"]) for _ in codes]
+        asked = ",".join(sign + code for sign, code in zip(signs, codes, strict=True))
+        sort = ("_sort", asked)
+        expected = naive.search(type_, pairs)
+        found = [s for page in pages(store, type_, [*pairs, sort], 7, limits) for s in page.matches]
+        by_id = {r["id"]: r for r in expected}
+        assert sorted(by_id) == sorted(s.id for s in found), (type_, pairs, sort)
+        keys = [
+            [sort_value(type_, c, s == "-", by_id[f.id]) for s, c in zip(signs, codes, strict=True)]
+            for f in found
+        ]
+        for one, other in zip(keys, keys[1:], strict=False):
+            assert in_order(one, other, signs), (type_, pairs, sort, one, other)
+
+
+def in_order(one: list[Any], other: list[Any], signs: list[str]) -> bool:
+    """No later key is before an earlier one; those without a value come last."""
+    for a, b, sign in zip(one, other, signs, strict=True):
+        if a == b:
+            continue
+        if a is None or b is None:
+            return b is None
+        return bool(a > b) if sign else bool(a < b)
+    return True
+
+
+def test_pages_read_backwards_are_the_pages_read_forwards(clinic: tuple[Store, Naive]) -> None:
+    store, _ = clinic
+    for pairs in (
+        [],
+        [("_sort", "-date")],
+        [("_sort", "value-quantity,-_id")],
+        [("date", "ge2024-03")],
+        [("status", "final"), ("_sort", "date")],
+    ):
+        for limits in (DEFAULT, NARROW):
+            forwards = [p for p in pages(store, "Observation", pairs, 9, limits)]
+            page, back = forwards[-1], [forwards[-1]]
+            while page.previous is not None:
+                query = ask("Observation", [*pairs, ("_cursor", page.previous)])
+                with store.reader() as connection:
+                    page = search(
+                        connection, ANONYMOUS, query, count=9, secret=SECRET, limits=limits
+                    )
+                back.append(page)
+            assert [p.matches for p in back[::-1]] == [p.matches for p in forwards], pairs
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_totals_are_the_number_of_matches(clinic: tuple[Store, Naive], seed: int) -> None:
+    store, naive = clinic
+    asker = Asker(200 + seed, naive)
+    for limits in (DEFAULT, NARROW):
+        for _ in range(25):
+            type_, pairs = asker.search()
+            query = ask(type_, [*pairs, ("_summary", "count")])
+            with store.reader() as connection:
+                found = search(
+                    connection, ANONYMOUS, query, count=5, secret=SECRET, limits=limits
+                )
+            assert found.total == len(naive.search(type_, pairs)), (type_, pairs)
+            assert found.matches == ()
