@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any, Literal
 
 from sqlalchemy.exc import SQLAlchemyError
@@ -19,7 +19,7 @@ BUSY_MS = 30_000
 """How long a writer waits for one of another process."""
 
 
-@cache
+@lru_cache(maxsize=4096)
 def _for_psycopg(sql: str) -> str:
     return sql.replace("%", "%%").replace("?", "%s")
 

@@ -8,6 +8,9 @@ from typing import Any
 from service.standard.search_values import SearchValues
 from service.store.connection import Connection
 
+SHARED = ""
+"""Stands for the patient of a resource that lies in no patient's compartment."""
+
 _INSERTS = {
     "index_token": "rid, param, system, code, grp",
     "index_reference": "rid, param, target_type, target_id, grp",
@@ -41,7 +44,9 @@ class PendingRows:
         rows["index_quantity"] += [key + row for row in values.quantities]
         rows["index_string"] += [key + row for row in values.strings]
         rows["index_uri"] += [key + row for row in values.uris]
-        self._compartments += [(rid, patient, resource_type) for patient in values.patients]
+        self._compartments += [
+            (rid, patient, resource_type) for patient in values.patients or (SHARED,)
+        ]
 
     def write(self, connection: Connection) -> None:
         """Insert what was gathered and forget it."""

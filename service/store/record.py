@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from service.caller import Caller
 from service.store.connection import Connection
+from service.store.index import SHARED
 from service.store.rows import COLUMNS, Stored
 from service.store.visibility import and_visible
 
@@ -96,8 +97,9 @@ def _shared(
         rows = connection.rows(
             f"SELECT {COLUMNS} FROM resource r JOIN version v ON v.seq = r.seq"
             f" WHERE (r.type, r.id) IN (VALUES {marks}) AND NOT {deleted}"
-            f" AND NOT EXISTS (SELECT 1 FROM compartment k WHERE k.rid = r.rid){narrowed}",
-            (*(part for name in batch for part in name), *clients),
+            " AND EXISTS (SELECT 1 FROM compartment k WHERE k.rid = r.rid AND k.patient = ?)"
+            f"{narrowed}",
+            (*(part for name in batch for part in name), SHARED, *clients),
         )
         found += map(Stored._make, rows)
     return found

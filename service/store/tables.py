@@ -83,7 +83,7 @@ class ChangeClock(SQLModel, table=True):
 
 
 class Compartment(SQLModel, table=True):
-    """This resource lies in the compartment of that patient."""
+    """This resource lies in the compartment of that patient; of none where `patient` is empty."""
 
     rid: int = Field(primary_key=True, sa_type=BIG)
     patient: str = Field(primary_key=True, sa_type=TEXT)

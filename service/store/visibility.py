@@ -11,6 +11,7 @@ from typing import Any
 
 from service.caller import Caller
 from service.errors import Forbidden
+from service.store.index import SHARED
 
 
 def visible(caller: Caller, rid: str) -> tuple[str, tuple[Any, ...]] | None:
@@ -20,13 +21,12 @@ def visible(caller: Caller, rid: str) -> tuple[str, tuple[Any, ...]] | None:
     """
     if caller.clients is None:
         return None
-    clients = tuple(sorted(caller.clients))
-    shared = f"NOT EXISTS (SELECT 1 FROM compartment c WHERE c.rid = {rid})"
-    if not clients:
-        return shared, ()
+    clients = (SHARED, *sorted(caller.clients))
     marks = ", ".join("?" * len(clients))
-    own = f"EXISTS (SELECT 1 FROM compartment c WHERE c.rid = {rid} AND c.patient IN ({marks}))"
-    return f"({shared} OR {own})", clients
+    return (
+        f"EXISTS (SELECT 1 FROM compartment c WHERE c.rid = {rid} AND c.patient IN ({marks}))",
+        clients,
+    )
 
 
 def and_visible(caller: Caller, rid: str) -> tuple[str, tuple[Any, ...]]:

@@ -11,10 +11,10 @@ from collections.abc import Iterable, Sequence
 
 from service.caller import Caller
 from service.errors import Issue
-from service.standard.definitions import definitions
 from service.standard.searching.query import Include
 from service.store.connection import Connection
 from service.store.rows import COLUMNS, Stored
+from service.store.searching.canonical import joined, url_numbers
 from service.store.searching.compiled import Scope, param_is
 from service.store.searching.limits import Limits
 from service.store.searching.sql import Sql, all_of, marks
@@ -87,10 +87,10 @@ class _Search:
             return []
         numbers = tuple(parameter.number for parameter in parameters)
         rids = tuple(source.rid for source in sources)
+        refers = f"f.rid IN ({marks(len(rids))}) AND {param_is('f', numbers)}"
         rows = self._connection.rows(
             f"SELECT DISTINCT f.target_type, f.target_id"
-            f" FROM {self._scope.by_key('index_reference', 'f')}"
-            f" WHERE f.rid IN ({marks(len(rids))}) AND {param_is('f', numbers)}",
+            f" FROM {self._scope.by_key('index_reference', 'f')} WHERE {refers}",
             rids,
         )
         by_type: dict[str, list[str]] = defaultdict(list)
@@ -99,8 +99,18 @@ class _Search:
                 by_type[type_].append(target)
         urls = by_type.pop("", [])
         found = [row for type_, ids in by_type.items() for row in self._named(type_, ids)]
-        targets = include.targets or tuple({t for p in parameters for t in p.targets})
-        return found + self._canonical(urls, targets)
+        targets = include.targets or tuple(sorted({t for p in parameters for t in p.targets}))
+        if urls and url_numbers(targets):
+            source = self._scope.by_key("index_reference", "f")
+            uri = self._scope.by("index_uri", "u", "index_uri_value")
+            found += self._stored(
+                f"{source} CROSS JOIN {uri} CROSS JOIN resource r",
+                Sql(
+                    f"{refers} AND {joined(self._scope, 'f', 'u', targets)} AND r.rid = u.rid",
+                    rids,
+                ),
+            )
+        return found
 
     def _named(self, type_: str, ids: Sequence[str]) -> list[Stored]:
         found: list[Stored] = []
@@ -108,24 +118,6 @@ class _Search:
             batch = tuple(ids[start : start + _BATCH])
             where = Sql(f"r.type = ? AND r.id IN ({marks(len(batch))})", (type_, *batch))
             found += self._stored("resource r", where)
-        return found
-
-    def _canonical(self, urls: Sequence[str], targets: Iterable[str]) -> list[Stored]:
-        """Resources with these canonical URLs; of `url|version` the one of that version."""
-        numbers = url_numbers(targets)
-        if not urls or not numbers:
-            return []
-        versioned = {url.partition("|")[0] for url in urls if "|" in url}
-        found: list[Stored] = []
-        for text in urls[: self._limit]:
-            url, bar, version = text.partition("|")
-            if not bar and url in versioned:
-                continue
-            where = Sql(f"{param_is('u', numbers)} AND u.value = ? AND r.rid = u.rid", (url,))
-            if bar:
-                where = all_of((where, _of_version(self._scope, targets, version)))
-            index = self._scope.by("index_uri", "u", "index_uri_value")
-            found += self._stored(f"{index} CROSS JOIN resource r", where)
         return found
 
     def _backward(self, sources: Sequence[Stored], include: Include) -> list[Stored]:
@@ -147,14 +139,14 @@ class _Search:
                 rids,
             ),
         )
-        urls = url_numbers({source.type for source in aimed})
-        if urls:
+        types = tuple(sorted({source.type for source in aimed}))
+        if url_numbers(types):
+            uri = self._scope.by_key("index_uri", "o")
             found += self._stored(
-                f"{self._scope.by_key('index_uri', 'o')} CROSS JOIN {index} CROSS JOIN resource r",
+                f"{uri} CROSS JOIN {index} CROSS JOIN resource r",
                 Sql(
-                    f"o.rid IN ({marks(len(rids))}) AND {param_is('o', urls)}"
-                    f" AND {param_is('f', numbers)} AND f.target_id = o.value"
-                    " AND f.target_type = '' AND r.rid = f.rid",
+                    f"o.rid IN ({marks(len(rids))}) AND {param_is('f', numbers)}"
+                    f" AND {joined(self._scope, 'f', 'o', types)} AND r.rid = f.rid",
                     rids,
                 ),
             )
@@ -169,21 +161,3 @@ class _Search:
             seen.params,
         )
         return [Stored._make(row) for row in rows]
-
-
-def url_numbers(types: Iterable[str]) -> tuple[int, ...]:
-    """Numbers of the parameter `url`, by which canonical references find these types."""
-    known = definitions()
-    found = (known.search_parameter(type_, "url") for type_ in types)
-    return tuple(sorted(p.number for p in found if p is not None and p.kind == "uri"))
-
-
-def _of_version(scope: Scope, types: Iterable[str], version: str) -> Sql:
-    known = definitions()
-    parameters = (known.search_parameter(type_, "version") for type_ in types)
-    numbers = tuple(sorted(p.number for p in parameters if p is not None and p.kind == "token"))
-    return Sql(
-        f"EXISTS (SELECT 1 FROM {scope.by_key('index_token', 'n')} WHERE n.rid = u.rid"
-        f" AND {param_is('n', numbers)} AND n.code = ?)",
-        (version,),
-    )

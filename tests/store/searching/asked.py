@@ -137,7 +137,9 @@ class Asker:
             case "reference":
                 return self.reference(found)
             case "date":
-                return self.dice.choice(PREFIXES) + self.dice.choice([*DATES, "1950-03", "2024-03-05T10:30"])
+                return self.dice.choice(PREFIXES) + self.dice.choice(
+                    [*DATES, "1950-03", "2024-03-05T10:30"]
+                )
             case "quantity":
                 return self.quantity()
             case "uri":
@@ -168,7 +170,16 @@ class Asker:
 
     def quantity(self) -> str:
         number = self.dice.choice(PREFIXES) + self.dice.choice([*NUMBERS, "5.40", "500", "0.1"])
-        units = ["", "", f"|{UCUM}|kPa", f"|{UCUM}|Pa", f"|{UCUM}|ms", "||kPa", "||strokes", "||sec"]
+        units = [
+            "",
+            "",
+            f"|{UCUM}|kPa",
+            f"|{UCUM}|Pa",
+            f"|{UCUM}|ms",
+            "||kPa",
+            "||strokes",
+            "||sec",
+        ]
         return number + self.dice.choice(units)
 
 

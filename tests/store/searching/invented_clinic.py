@@ -71,7 +71,9 @@ class Maker:
         if not found or self.some(0.08):
             return None
         if self.some(0.04):
-            return {"reference": f"http://elsewhere.example/fhir/{types[0]}/x{self.dice.randint(1, 3)}"}
+            return {
+                "reference": f"http://elsewhere.example/fhir/{types[0]}/x{self.dice.randint(1, 3)}"
+            }
         target = self.dice.choice(found)
         reference: Resource = {"reference": f"{target['resourceType']}/{target['id']}"}
         if self.some(0.2):
@@ -119,7 +121,11 @@ class Maker:
         return resource | {name: value for name, value in references.items() if value is not None}
 
     def organization(self, number: int) -> Resource:
-        return {"resourceType": "Organization", "id": f"o{number}", "name": self.dice.choice(CITIES)}
+        return {
+            "resourceType": "Organization",
+            "id": f"o{number}",
+            "name": self.dice.choice(CITIES),
+        }
 
     def practitioner(self, number: int) -> Resource:
         return {
@@ -142,7 +148,9 @@ class Maker:
         if not self.some(0.2):
             resource["gender"] = self.dice.choice(["male", "female", "unknown"])
         if not self.some(0.2):
-            resource["birthDate"] = self.dice.choice(["1950", "1950-03", "1950-03-05", "1987-10-01"])
+            resource["birthDate"] = self.dice.choice(
+                ["1950", "1950-03", "1950-03-05", "1987-10-01"]
+            )
         if not self.some(0.3):
             resource["active"] = self.some(0.7)
         if self.some(0.5):
@@ -211,7 +219,8 @@ class Maker:
             "lifecycleStatus": self.dice.choice(["active", "completed"]),
             "description": {"text": "speak"},
             "target": [
-                {"dueDate": self.dice.choice(DATES)[:10]} for _ in range(self.dice.choice([0, 1, 3]))
+                {"dueDate": self.dice.choice(DATES)[:10]}
+                for _ in range(self.dice.choice([0, 1, 3]))
             ],
             "subject": self.to("Patient") or {"reference": "Patient/p1"},
         }

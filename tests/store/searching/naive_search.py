@@ -84,7 +84,9 @@ def contact(system: str | None) -> Callable[[Resource], list[Any]]:
 
 
 def deceased(resource: Resource) -> list[Any]:
-    gone = any(resource.get(n) not in (None, False) for n in ("deceasedBoolean", "deceasedDateTime"))
+    gone = any(
+        resource.get(n) not in (None, False) for n in ("deceasedBoolean", "deceasedDateTime")
+    )
     return [{"code": str(gone).lower()}]
 
 
@@ -142,7 +144,10 @@ PATHS: dict[str, dict[str, tuple[str, Callable[[Resource], list[Any]]]]] = {
     },
     "Goal": {
         "target-date": ("date", at("target", "dueDate")),
-        "lifecycle-status": ("token", plain("http://hl7.org/fhir/goal-status", at("lifecycleStatus"))),
+        "lifecycle-status": (
+            "token",
+            plain("http://hl7.org/fhir/goal-status", at("lifecycleStatus")),
+        ),
         "subject": ("reference", at("subject")),
         "patient": ("reference", only("Patient", at("subject"))),
     },
@@ -386,7 +391,9 @@ def span(text: str) -> Span:
     """First and last microsecond."""
     tick = timedelta(microseconds=1)
     if re.fullmatch(r"\d{4}", text):
-        return datetime(int(text), 1, 1, tzinfo=UTC), datetime(int(text) + 1, 1, 1, tzinfo=UTC) - tick
+        return datetime(int(text), 1, 1, tzinfo=UTC), datetime(
+            int(text) + 1, 1, 1, tzinfo=UTC
+        ) - tick
     if re.fullmatch(r"\d{4}-\d\d", text):
         year, month = map(int, text.split("-"))
         days = calendar.monthrange(year, month)[1]

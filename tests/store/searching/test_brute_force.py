@@ -32,7 +32,9 @@ NARROW = Limits(few=3, many=6, chunk=4, examined=100_000, collected=100_000)
 
 
 @pytest.fixture(scope="module", params=["sqlite", "postgresql"])
-def clinic(request: pytest.FixtureRequest, module_database_url: Any) -> Iterator[tuple[Store, Naive]]:
+def clinic(
+    request: pytest.FixtureRequest, module_database_url: Any
+) -> Iterator[tuple[Store, Naive]]:
     database = Database(module_database_url(request.param))
     migrate(database)
     store = Store(database)
@@ -58,9 +60,7 @@ def pages(
     while True:
         query = ask(type_, pairs + cursor)
         with store.reader() as connection:
-            found = search(
-                connection, ANONYMOUS, query, count=count, secret=SECRET, limits=limits
-            )
+            found = search(connection, ANONYMOUS, query, count=count, secret=SECRET, limits=limits)
         yield found
         if found.next is None:
             return
@@ -156,8 +156,6 @@ def test_totals_are_the_number_of_matches(clinic: tuple[Store, Naive], seed: int
             type_, pairs = asker.search()
             query = ask(type_, [*pairs, ("_summary", "count")])
             with store.reader() as connection:
-                found = search(
-                    connection, ANONYMOUS, query, count=5, secret=SECRET, limits=limits
-                )
+                found = search(connection, ANONYMOUS, query, count=5, secret=SECRET, limits=limits)
             assert found.total == len(naive.search(type_, pairs)), (type_, pairs)
             assert found.matches == ()
