@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from service.errors import MethodNotAllowed, NotFound
-from service.rest import diff, everything, validate
+from service.rest import diff, everything, lastn, validate
 from service.rest.call import Answer, Call, Service
 from service.rest.routing import Interaction
 
@@ -45,6 +45,14 @@ OPERATIONS: dict[str, Operation] = {
             frozenset({"Patient"}),
             frozenset({"GET", "HEAD", "POST"}),
             everything.show_everything,
+        ),
+        Operation(
+            "lastn",
+            "http://hl7.org/fhir/OperationDefinition/Observation-lastn",
+            frozenset({"type"}),
+            frozenset({"Observation"}),
+            frozenset({"GET", "HEAD", "POST"}),
+            lastn.show_last,
         ),
         Operation(
             "diff",

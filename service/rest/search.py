@@ -54,7 +54,7 @@ def _search(
 ) -> Answer:
     strict = preference(call.headers.get("prefer", "")).strict
     query = parse_search(
-        type_, _pairs(call), strict=strict, compartment=compartment, base=f"{call.base}/"
+        type_, search_pairs(call), strict=strict, compartment=compartment, base=f"{call.base}/"
     )
     settings = service.settings
     wanted = settings.page_size if query.shape.count is None else query.shape.count
@@ -64,7 +64,7 @@ def _search(
     return Answer(200, _bundle(call, query, found, "/".join((call.base, *path))))
 
 
-def _pairs(call: Call) -> Sequence[tuple[str, str]]:
+def search_pairs(call: Call) -> Sequence[tuple[str, str]]:
     """The pairs of the address and, of a POST, of the form."""
     if call.method != "POST" or not call.body:
         return call.query

@@ -26,16 +26,14 @@ _REST = re.compile(rf"https?://.+/{_RELATIVE.pattern}")
 
 
 def known_types() -> frozenset[str]:
-    """Every type of resource that R4 has."""
+    """Every type of resource that R4 has, without the two abstract ones."""
     return _KNOWN
 
 
+_ALL_TYPES = definitions().binding("http://hl7.org/fhir/ValueSet/all-types") or {}
+_ABSTRACT = {"Resource", "DomainResource"}
 _KNOWN = frozenset(
-    code
-    for code, system in (
-        definitions().binding("http://hl7.org/fhir/ValueSet/all-types") or {}
-    ).items()
-    if system == _TYPES_SYSTEM
+    code for code, system in _ALL_TYPES.items() if system == _TYPES_SYSTEM and code not in _ABSTRACT
 )
 
 

@@ -15,7 +15,7 @@ from pydantic import ValidationError
 
 from service.errors import Issue
 from service.standard.validation.findings import MAX_ISSUES
-from service.standard.validation.plans import Plan, resource_plan
+from service.standard.validation.plans import Plan, Slot, resource_plan
 
 _MESSAGES = {
     "missing": ("required", "A required element is missing"),
@@ -40,20 +40,24 @@ def structure_issues(resource: dict[str, Any], found: Iterable[Issue]) -> list[I
 
 
 def _issue(resource: dict[str, Any], finding: Any) -> Issue | None:
-    """None where the elements tables of R4 have an element that the R4B model lacks."""
-    path, exists = _path(resource, finding["loc"])
-    if finding["type"] == "extra_forbidden" and exists:
-        return None
+    """None where R4 differs: in its elements, and in the values of primitives.
+
+    The models refuse, for instance, a code with a no-break space in it, of which the official
+    code systems have some.
+    """
+    path, slot = _path(resource, finding["loc"])
     code, text = _MESSAGES.get(finding["type"], ("value", str(finding["msg"])[:150]))
-    return Issue("error", code, text, path)
+    is_known = finding["type"] == "extra_forbidden" and slot is not None
+    is_value = code == "value" and slot is not None and slot.datatype is not None
+    return None if is_known or is_value else Issue("error", code, text, path)
 
 
-def _path(resource: dict[str, Any], location: tuple[str | int, ...]) -> tuple[str, bool]:
-    """The FHIRPath of a finding, and whether R4 has an element there."""
+def _path(resource: dict[str, Any], location: tuple[str | int, ...]) -> tuple[str, Slot | None]:
+    """The FHIRPath of a finding, and the slot of its element if R4 has it."""
     path = str(resource["resourceType"])
     node: Any = resource
     plan: Plan | None = resource_plan(path)
-    exists = True
+    slot: Slot | None = None
     for step in location:
         if isinstance(step, int):
             path += f"[{step}]"
@@ -61,11 +65,10 @@ def _path(resource: dict[str, Any], location: tuple[str | int, ...]) -> tuple[st
         elif step != "root":
             plan = _inside(node, plan)
             slot = plan.slots.get(step) if plan else None
-            exists = slot is not None
             path += f".{slot.label if slot else step.removeprefix('_')}"
             node = node.get(step) if isinstance(node, dict) else None
             plan = slot.plan if slot else None
-    return path, exists
+    return path, slot
 
 
 def _inside(node: Any, plan: Plan | None) -> Plan | None:

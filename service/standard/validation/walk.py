@@ -176,5 +176,5 @@ def _walk_extended(item: Any, beside: Any, slot: Slot, place: Place, context: Co
 def _judge(value: Any, rules: tuple[Rule, ...], place: Place, context: Context) -> None:
     scope = Scope(context.resource, context.root, {})
     for rule in rules:
-        if rule.test(value, scope) is False:
+        if not rule.test(value, scope):
             context.add("invariant", f"{rule.human} ({rule.key})", place, rule.severity)

@@ -200,13 +200,17 @@ def _xor(left: Truth, right: Truth) -> Truth:
 
 
 def _in(left: list[Any], right: list[Any]) -> bool | None:
-    return json_values.contains(right, left[0]) if len(left) == 1 else None
+    return all(json_values.contains(right, item) for item in left) if left else None
 
 
 def _compared(holds: Callable[[int], bool]) -> Callable[[list[Any], list[Any]], bool | None]:
+    """Two values whose order cannot be told (2026 and 2026-03) get the benefit of the doubt."""
+
     def compare(left: list[Any], right: list[Any]) -> bool | None:
-        found = json_values.order(left, right)
-        return None if found is None else holds(found)
+        if len(left) != 1 or len(right) != 1:
+            return None
+        found = json_values.order(left[0], right[0])
+        return True if found is None else holds(found)
 
     return compare
 

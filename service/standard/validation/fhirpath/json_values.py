@@ -115,11 +115,8 @@ def added(left: list[Any], right: list[Any]) -> list[Any]:
     return [a + b] if isinstance(a, str) and isinstance(b, str) else []
 
 
-def order(left: list[Any], right: list[Any]) -> int | None:
-    """-1, 0 or 1; None where one is missing or the two cannot be compared."""
-    if len(left) != 1 or len(right) != 1:
-        return None
-    a, b = left[0], right[0]
+def order(a: Any, b: Any) -> int | None:
+    """-1, 0 or 1; None where the two cannot be compared."""
     if is_number(a) and is_number(b):
         return (a > b) - (a < b)
     if isinstance(a, str) and isinstance(b, str):
