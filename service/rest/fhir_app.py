@@ -17,7 +17,8 @@ from anyio import CapacityLimiter
 from starlette.types import Message, Receive, Scope, Send
 
 from service.access.gate import Gate
-from service.errors import HyoidError, Issue, Malformed, TooLarge
+from service.caller import Caller
+from service.errors import HyoidError, Issue, Malformed, NotFound, TooLarge
 from service.rest.call import Answer, Call, Service
 from service.rest.interactions import INTERACTIONS
 from service.rest.negotiation import require_json_answer, wants_pretty
@@ -57,16 +58,11 @@ class FhirApp:
         await _send(answer, send, with_body=scope["method"] != "HEAD")
 
     async def _answer(self, scope: Scope, receive: Receive) -> Answer:
-        headers = {
-            name.decode("latin-1"): value.decode("latin-1") for name, value in scope["headers"]
-        }
-        path = _segments(scope)
-        method = scope["method"]
-        asked = interaction_of(method, path)
-        caller = self.gate.admit(asked.name, headers)
+        headers = _headers(scope)
+        path, asked, caller = self._admitted(scope, headers)
         query = _pairs(scope["query_string"])
         call = Call(
-            method=method,
+            method=scope["method"],
             path=path,
             query=query,
             headers=headers,
@@ -78,12 +74,24 @@ class FhirApp:
         )
         require_json_answer(headers.get("accept", ""), call.parameter("_format"))
         pretty = wants_pretty(call) if query else False
-        if method in ("POST", "PUT", "PATCH"):
+        if call.method in ("POST", "PUT", "PATCH"):
             call.body = await _body(receive, headers, self.service.settings.max_body)
         answer = await self._perform(call, asked)
         if pretty and answer.body:
             answer.body = indent(answer.body)
         return answer
+
+    def _admitted(
+        self, scope: Scope, headers: dict[str, str]
+    ) -> tuple[tuple[str, ...], Interaction, Caller]:
+        """What is asked, and by whom. Who is not let in is not told what there is."""
+        try:
+            path = _segments(scope)
+            asked = interaction_of(scope["method"], path)
+        except HyoidError:
+            self.gate.admit("unknown", headers)
+            raise
+        return path, asked, self.gate.admit(asked.name, headers)
 
     async def _perform(self, call: Call, asked: Interaction) -> Answer:
         handler = INTERACTIONS[asked.name]
@@ -99,16 +107,31 @@ def is_fhir(path: str) -> bool:
     return path.startswith("/fhir/") or path == "/fhir"
 
 
+def _headers(scope: Scope) -> dict[str, str]:
+    """The headers; one that is repeated is a list divided by commas (RFC 9110, section 5.3)."""
+    sent = scope["headers"]
+    found = {name.decode("latin-1"): value.decode("latin-1") for name, value in sent}
+    if len(found) < len(sent):
+        for name in found:
+            every = [value.decode("latin-1") for key, value in sent if key.decode() == name]
+            found[name] = ", ".join(every)
+    return found
+
+
 def _segments(scope: Scope) -> tuple[str, ...]:
+    """The path below the base URL, divided before it is decoded: `%2F` divides nothing."""
     raw = scope.get("raw_path") or scope["path"].encode()
     path = raw.split(b"?", 1)[0].decode("ascii", "replace")
     root = scope.get("root_path", "") + "/fhir"
-    below = path[len(root) :].strip("/") if path.startswith(root) else ""
+    if not path.startswith(root):
+        raise NotFound("The address of this service is written /fhir, without percent-encoding")
+    below = path[len(root) :].strip("/")
     if not below:
         return ()
-    if "%" not in below:
-        return tuple(below.split("/"))
-    return tuple(unquote(segment) for segment in below.split("/"))
+    segments = tuple(unquote(segment, errors="replace") for segment in below.split("/"))
+    if not all(segment.isprintable() and segment not in (".", "..") for segment in segments):
+        raise Malformed("The address cannot be read", location="http.path")
+    return segments
 
 
 def _pairs(query: bytes) -> tuple[tuple[str, str], ...]:

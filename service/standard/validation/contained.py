@@ -20,6 +20,12 @@ def is_all_referred_to(resource: Any, scope: Scope) -> bool:
     return all(f"#{held.get('id')}" in named or "#" in _fragments(held) for held in contained)
 
 
+def has_narrative(resource: Any, scope: Scope) -> bool:
+    """Rule dom-6; a contained resource is told by the narrative of its container."""
+    text = resource.get("text")
+    return scope.resource is not scope.root or (isinstance(text, dict) and "div" in text)
+
+
 def check_contained(resource: dict[str, Any], place: Place, context: Context) -> None:
     """Ids of contained resources are unique within their container."""
     seen: set[str] = set()

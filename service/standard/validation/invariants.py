@@ -14,15 +14,16 @@ from typing import Any
 
 from service.errors import Severity
 from service.standard.definitions import Invariant, definitions
-from service.standard.validation.contained import is_all_referred_to
+from service.standard.validation.contained import has_narrative, is_all_referred_to
 from service.standard.validation.fhirpath.compiler import Scope, compile_test
 
 Test = Callable[[Any, Scope], bool | None]
 
 NATIVE: dict[str, Test] = {
-    "dom-3": is_all_referred_to,
+    "dom-3": is_all_referred_to,  # needs the types of all descendants, which JSON does not tell
+    "dom-6": has_narrative,  # "contained resources do not have narrative" (R4, References)
 }
-"""Rules whose FHIRPath needs the types of all descendants, which JSON does not tell."""
+"""Rules that are functions of their own."""
 
 ELSEWHERE: dict[str, str] = {
     "ele-1": "the walk refuses empty elements",

@@ -15,9 +15,9 @@ def narrative(div: str = f"<div {XHTML}>Text</div>") -> Resource:
     return {"status": "generated", "div": div}
 
 
-def resource(kind: str, **elements: Any) -> Resource:
+def resource(type_: str, /, **elements: Any) -> Resource:
     """A resource with narrative; an element that is None is left out."""
-    made = {"resourceType": kind, "text": narrative(), **elements}
+    made = {"resourceType": type_, "text": narrative(), **elements}
     return {name: value for name, value in made.items() if value is not None}
 
 
@@ -34,8 +34,8 @@ def extended(**value: Any) -> Resource:
     return patient(extension=[{"url": "http://example.org/x", **value}])
 
 
-def bundle(kind: str, *entries: Resource, **elements: Any) -> Resource:
-    made = {"resourceType": "Bundle", "type": kind, **elements}
+def bundle(type_: str, *entries: Resource, **elements: Any) -> Resource:
+    made = {"resourceType": "Bundle", "type": type_, **elements}
     return made | {"entry": list(entries)} if entries else made
 
 

@@ -72,7 +72,7 @@ class Asker:
                 for r in self.naive.all
                 if r["resourceType"] == place
                 for reference in PATHS[place][code][1](r)
-                if (target := self.naive.target(reference))
+                for target in self.naive.targets(reference)
             }
             place, rest = modifier or sorted(targets)[0], tail
         if code == "_id":

@@ -241,7 +241,7 @@ class Naive:
         if name.startswith("_has:"):
             _, source, code, rest = name.split(":", 3)
             return any(
-                any(self.target(ref) is resource for ref in PATHS[source][code][1](other))
+                any(resource in self.targets(ref) for ref in PATHS[source][code][1](other))
                 and self.meets(other, rest, value)
                 for other in self.all
                 if other["resourceType"] == source
@@ -249,13 +249,13 @@ class Naive:
         head, dot, rest = name.partition(".")
         code, _, modifier = head.partition(":")
         if dot:
-            targets = [self.target(ref) for ref in PATHS[type_][code][1](resource)]
+            references = PATHS[type_][code][1](resource)
             return any(
-                target is not None
-                and modifier in ("", target["resourceType"])
+                modifier in ("", target["resourceType"])
                 and self.knows(target["resourceType"], rest)
                 and self.meets(target, rest, value)
-                for target in targets
+                for reference in references
+                for target in self.targets(reference)
             )
         wanted = value.split(",")
         if code == "_id":
@@ -274,17 +274,17 @@ class Naive:
         code = re.split(r"[.:]", name)[0]
         return name.startswith("_") or code in PATHS[type_] or (type_, code) in COMPOSITES
 
-    def target(self, reference: Any) -> Resource | None:
-        """The resource that a reference or canonical URL leads to."""
+    def targets(self, reference: Any) -> list[Resource]:
+        """The resources that a reference or canonical URL leads to."""
         if isinstance(reference, str):
             url, bar, version = reference.partition("|")
-            found = [
+            return [
                 r
                 for r in self.all
                 if r.get("url") == url and (not bar or r.get("version") == version)
             ]
-            return found[0] if found else None
-        return self.by_name.get(reference.get("reference", ""))
+        found = self.by_name.get(reference.get("reference", ""))
+        return [found] if found else []
 
     def composite(self, parts: Any, resource: Resource, wanted: str) -> bool:
         elements, *halves = parts

@@ -5,6 +5,7 @@ The oracle is `naive_search.py`: every resource looked at, one by one. Seeded, s
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import Any
@@ -110,7 +111,7 @@ def test_sorts_as_the_plain_reading_sorts(
             [sort_value(type_, c, s == "-", by_id[f.id]) for s, c in zip(signs, codes, strict=True)]
             for f in found
         ]
-        for one, other in zip(keys, keys[1:], strict=False):
+        for one, other in itertools.pairwise(keys):
             assert in_order(one, other, signs), (type_, pairs, sort, one, other)
 
 
@@ -135,7 +136,7 @@ def test_pages_read_backwards_are_the_pages_read_forwards(clinic: tuple[Store, N
         [("status", "final"), ("_sort", "date")],
     ):
         for limits in (DEFAULT, NARROW):
-            forwards = [p for p in pages(store, "Observation", pairs, 9, limits)]
+            forwards = list(pages(store, "Observation", pairs, 9, limits))
             page, back = forwards[-1], [forwards[-1]]
             while page.previous is not None:
                 query = ask("Observation", [*pairs, ("_cursor", page.previous)])
