@@ -13,6 +13,7 @@ from starlette.types import Receive, Scope, Send
 from service import __version__
 from service.access.gate import Gate, OpenGate, SmartGate
 from service.errors import HyoidError
+from service.pages.home import router as home
 from service.rest.call import Service
 from service.rest.fhir_app import FhirApp, is_fhir
 from service.settings import Settings, settings_from
@@ -71,6 +72,7 @@ def create_app(settings: Settings) -> FastAPI:
         lifespan=lifespan,
         redoc_url=None,
     )
+    app.include_router(home)
     _add_probes(app, database)
     return app
 

@@ -119,7 +119,7 @@ def _first_client(clinic: list[dict[str, Any]]) -> str:
 def _tell_what_to_open(url: str, client_id: str) -> None:
     say("")
     for path, what in (
-        ("/", "the therapist's pages"),
+        ("/", "where to go from here"),
         ("/docs", "the interface, described"),
         ("/fhir/metadata", "what the FHIR service offers"),
         ("/fhir/Patient", "the clients"),

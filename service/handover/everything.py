@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from service.caller import Caller
-from service.store.current import current_version
 from service.store.connection import Connection
+from service.store.current import current_version
 from service.store.record import RecordQuery, record_page, record_size, shared_references
 from service.store.rows import Stored
 from service.store.store import present

@@ -50,6 +50,7 @@ def query_pairs(query: str | None, where: str) -> tuple[tuple[str, str], ...]:
 
 
 def _path(url: EntryUrl) -> tuple[str, ...]:
+    parts: tuple[str | None, ...]
     match url.level:
         case "search":
             parts = (url.compartment, url.id, url.type)

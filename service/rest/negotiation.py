@@ -80,7 +80,7 @@ def require_utf8(content_type: str) -> None:
 @lru_cache(maxsize=256)
 def preference(header: str) -> Preference:
     """Read `Prefer`; what is unknown in it is ignored (RFC 7240)."""
-    found = {}
+    found: dict[str, str] = {}
     for part in header.replace(";", ",").split(","):
         name, _, value = part.strip().partition("=")
         found.setdefault(name.lower(), value.strip('" '))

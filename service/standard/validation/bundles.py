@@ -60,7 +60,7 @@ def _entries(bundle: dict[str, Any]) -> Iterator[tuple[int, dict[str, Any]]]:
 
 def _needs_full_url(kind: Any, entry: dict[str, Any], resource: dict[str, Any]) -> bool:
     """All but requests and their answers, and resources that an operation did not identify."""
-    if kind in _REQUESTS or not isinstance(kind, str):
+    if not isinstance(kind, str) or kind in _REQUESTS:
         return False
     return kind in ("document", "message") or ("id" in resource and "_fullUrl" not in entry)
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from alembic import context
 
-from service.store.tables import SQLModel
+from service.store import tables
 
 context.configure(
     connection=context.config.attributes["connection"],
-    target_metadata=SQLModel.metadata,
+    target_metadata=tables.Resource.metadata,
     render_as_batch=False,
 )
 with context.begin_transaction():

@@ -16,7 +16,7 @@ from service.errors import TooCostly
 from service.standard.codec import decode_resource
 from service.standard.definitions import definitions
 from service.standard.searching.query import SearchQuery
-from service.store.connection import Connection
+from service.store.connection import Connection, Row
 from service.store.rows import Stored
 from service.store.searching.limits import DEFAULT, Limits
 from service.store.searching.plans import read_page
@@ -95,12 +95,12 @@ def _codes(connection: Connection, rids: Sequence[int]) -> dict[int, list[Code]]
 
 
 def _times(connection: Connection, rids: Sequence[int]) -> dict[int, int]:
-    return dict(_rows(connection, "rid, low", "index_date", "date", rids))
+    return {rid: low for rid, low in _rows(connection, "rid, low", "index_date", "date", rids)}
 
 
 def _rows(
     connection: Connection, columns: str, table: str, code: str, rids: Sequence[int]
-) -> Iterator[tuple[int, ...]]:
+) -> Iterator[Row]:
     parameter = definitions().search_parameter("Observation", code)
     assert parameter is not None
     for start in range(0, len(rids), _BATCH):

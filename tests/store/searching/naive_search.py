@@ -20,6 +20,7 @@ Span = tuple[datetime, datetime]
 FIRST = datetime(1, 1, 1, tzinfo=UTC)
 LAST = datetime(9999, 12, 31, 23, 59, 59, 999999, tzinfo=UTC)
 INFINITE = Decimal("1e400")
+BOOLEAN = "http://terminology.hl7.org/CodeSystem/special-values"
 UCUM = "http://unitsofmeasure.org"
 TO_BASE = {"kPa": ("Pa", 1000), "Pa": ("Pa", 1), "ms": ("s", Decimal("0.001")), "s": ("s", 1)}
 
@@ -87,7 +88,7 @@ def deceased(resource: Resource) -> list[Any]:
     gone = any(
         resource.get(n) not in (None, False) for n in ("deceasedBoolean", "deceasedDateTime")
     )
-    return [{"code": str(gone).lower()}]
+    return [{"system": BOOLEAN, "code": str(gone).lower()}]
 
 
 NAME = ("family", "given", "prefix", "suffix", "text")
@@ -103,7 +104,7 @@ PATHS: dict[str, dict[str, tuple[str, Callable[[Resource], list[Any]]]]] = {
         "address": ("string", parts("address", ADDRESS)),
         "address-city": ("string", at("address", "city")),
         "gender": ("token", plain("http://hl7.org/fhir/administrative-gender", at("gender"))),
-        "active": ("token", plain("", at("active"))),
+        "active": ("token", plain(BOOLEAN, at("active"))),
         "deceased": ("token", deceased),
         "telecom": ("token", contact(None)),
         "email": ("token", contact("email")),
@@ -483,7 +484,8 @@ def sort_value(type_: str, code: str, descending: bool, resource: Resource) -> A
         case "quantity":
             keys = [quantity_span(value)[0] for value in values]
         case "reference":
-            keys = [v["reference"].partition("/")[2] for v in values]
+            texts = [v["reference"] for v in values]
+            keys = [t if ":" in t else t.partition("/")[2] for t in texts]
         case _:
             keys = values
     return (max(keys) if descending else min(keys)) if keys else None
