@@ -26,9 +26,12 @@ Issue codes: http://hl7.org/fhir/issue-type (R4, required binding).
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
+
+_UNFIT = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff]")
 
 Severity = Literal["fatal", "error", "warning", "information"]
 
@@ -48,17 +51,23 @@ class Issue:
 
     def as_fhir(self) -> dict[str, Any]:
         """This finding as an OperationOutcome.issue."""
+        text = _clean(self.text)
         issue: dict[str, Any] = {
             "severity": self.severity,
             "code": self.code,
-            "details": {"text": self.text},
-            "diagnostics": self.text,
+            "details": {"text": text},
+            "diagnostics": text,
         }
         if self.expression:
-            issue["expression"] = [self.expression]
+            issue["expression"] = [_clean(self.expression)]
         if self.location:
-            issue["location"] = [self.location]
+            issue["location"] = [_clean(self.location)]
         return issue
+
+
+def _clean(text: str) -> str:
+    """What a client sent may be told back, but no character that a FHIR string must not have."""
+    return text if text.isprintable() else _UNFIT.sub("\ufffd", text)
 
 
 class HyoidError(Exception):

@@ -63,7 +63,7 @@ def _after(given: list[tuple[str, object]]) -> Cursor | None:
     try:
         text = base64.urlsafe_b64decode(token + "=" * (-len(token) % 4)).decode("ascii")
         kind, number = text.split(" ")
-        if len(number) > 18:
+        if kind not in RESOURCE_TYPES or len(number) > 18:
             raise ValueError
         return kind, int(number)
     except (binascii.Error, ValueError):

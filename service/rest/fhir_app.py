@@ -109,12 +109,10 @@ def is_fhir(path: str) -> bool:
 
 def _headers(scope: Scope) -> dict[str, str]:
     """The headers; one that is repeated is a list divided by commas (RFC 9110, section 5.3)."""
-    sent = scope["headers"]
-    found = {name.decode("latin-1"): value.decode("latin-1") for name, value in sent}
+    sent = [(name.decode("latin-1"), value.decode("latin-1")) for name, value in scope["headers"]]
+    found = dict(sent)
     if len(found) < len(sent):
-        for name in found:
-            every = [value.decode("latin-1") for key, value in sent if key.decode() == name]
-            found[name] = ", ".join(every)
+        found = {name: ", ".join(value for key, value in sent if key == name) for name in found}
     return found
 
 

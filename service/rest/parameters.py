@@ -38,6 +38,22 @@ def handed(service: Service, call: Call) -> list[tuple[str, Any]]:
     return found + list(values_of(body))
 
 
+def check_envelope(parameters: Resource) -> None:
+    """Raise Invalid where the Parameters are no good, whatever the resources in them are."""
+    listed = parameters.get("parameter")
+    if isinstance(listed, list):
+        parameters = parameters | {"parameter": [_without_resource(one) for one in listed]}
+    check(parameters)
+
+
+def _without_resource(parameter: Any) -> Any:
+    """With a value in place of the resource, as a parameter must have one of them."""
+    if not isinstance(parameter, dict) or "resource" not in parameter:
+        return parameter
+    kept = {name: value for name, value in parameter.items() if name != "resource"}
+    return kept | {"valueBoolean": True}
+
+
 def values_of(parameters: Resource) -> Iterator[tuple[str, Any]]:
     """(name, value) of the parameters in a Parameters resource, parts left aside."""
     for parameter in parameters.get("parameter", ()):

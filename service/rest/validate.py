@@ -9,7 +9,7 @@ from typing import Any
 
 from service.errors import Invalid, Issue
 from service.rest.call import Answer, Call, Service
-from service.rest.parameters import body_resource, values_of
+from service.rest.parameters import body_resource, check_envelope, values_of
 from service.rest.responses import told
 from service.rest.routing import Interaction
 from service.standard.codec import decode_resource
@@ -49,6 +49,7 @@ def _handed(service: Service, call: Call) -> tuple[dict[str, Any] | None, dict[s
     body = body_resource(service, call)
     if body is None or body["resourceType"] != "Parameters":
         return body, given
+    check_envelope(body)
     named = dict(values_of(body))
     resource = named.pop("resource", None)
     if resource is not None and not isinstance(resource, dict):

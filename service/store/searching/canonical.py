@@ -26,15 +26,20 @@ def joined(scope: Scope, reference: str, uri: str, types: tuple[str, ...]) -> st
         f" AND {versioned}.target_type = ''"
     )
     numbers = _numbers(types, "version", "token")
+    unversioned = scope.exists(
+        f"{sibling} AND {versioned}.target_id > {uri}.value || '|'"
+        f" AND {versioned}.target_id < {uri}.value || '}}'"
+    )
+    this = scope.exists(
+        f"{sibling} AND {versioned}.target_id = {uri}.value || '|' || {version}.code"
+    )
+    same = scope.exists(
+        f"FROM {scope.by_key('index_token', version)} WHERE {version}.rid = {uri}.rid"
+        f" AND {param_is(version, numbers)} AND {this}"
+    )
     return (
         f"{reference}.target_type = '' AND {param_is(uri, url_numbers(types))}"
-        f" AND {uri}.value = {reference}.target_id"
-        f" AND (NOT EXISTS (SELECT 1 {sibling} AND {versioned}.target_id > {uri}.value || '|'"
-        f" AND {versioned}.target_id < {uri}.value || '}}')"
-        f" OR EXISTS (SELECT 1 FROM {scope.by_key('index_token', version)}"
-        f" WHERE {version}.rid = {uri}.rid AND {param_is(version, numbers)}"
-        f" AND EXISTS (SELECT 1 {sibling}"
-        f" AND {versioned}.target_id = {uri}.value || '|' || {version}.code)))"
+        f" AND {uri}.value = {reference}.target_id AND (NOT {unversioned} OR {same})"
     )
 
 

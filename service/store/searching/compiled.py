@@ -114,6 +114,14 @@ class Scope:
         hint = " NOT INDEXED" if self.dialect == "sqlite" else ""
         return f"{table} {alias}{hint}"
 
+    def exists(self, select: str) -> str:
+        """There is a row for this `FROM … WHERE …`, to be looked for row by row.
+
+        PostgreSQL would turn it into a join that reads a whole index, did not OFFSET keep it.
+        """
+        fence = "" if self.dialect == "sqlite" else " OFFSET 0"
+        return f"EXISTS (SELECT 1 {select}{fence})"
+
     def visible(self, rid: str) -> tuple[Sql, ...]:
         """The condition that the caller may see the resource; none where all may be seen."""
         condition = visible(self.caller, rid)
@@ -122,6 +130,8 @@ class Scope:
 
 def param_is(alias: str, numbers: tuple[int, ...]) -> str:
     """The parameter of a row is one of these."""
+    if not numbers:
+        return "FALSE"
     if len(numbers) == 1:
         return f"{alias}.param = {numbers[0]}"
     return f"{alias}.param IN ({', '.join(map(str, numbers))})"
@@ -134,11 +144,11 @@ def exists_row(
     alias = scope.alias()
     some = any_of(seek.where(alias) for seek in seeks) if seeks else Sql("")
     more = f" AND {some.text}" if seeks else ""
-    return Sql(
-        f"EXISTS (SELECT 1 FROM {scope.by_key(table, alias)}"
-        f" WHERE {alias}.rid = {rid} AND {param_is(alias, numbers)}{more})",
-        some.params,
+    found = scope.exists(
+        f"FROM {scope.by_key(table, alias)}"
+        f" WHERE {alias}.rid = {rid} AND {param_is(alias, numbers)}{more}"
     )
+    return Sql(found, some.params)
 
 
 def negation(condition: Sql) -> Sql:

@@ -158,8 +158,10 @@ def _composite_seeks(
         alternatives = [seek.where(alias) for seek in seeks_of(part)]
         some = " OR ".join(f"({where.text})" for where in alternatives)
         texts.append(
-            f"EXISTS (SELECT 1 FROM {table} WHERE {alias}.rid = @.rid"
-            f" AND {alias}.param = {component.number} AND {alias}.grp = @.grp AND ({some}))"
+            scope.exists(
+                f"FROM {table} WHERE {alias}.rid = @.rid AND {alias}.param = {component.number}"
+                f" AND {alias}.grp = @.grp AND ({some})"
+            )
         )
         params += tuple(value for where in alternatives for value in where.params)
     return [

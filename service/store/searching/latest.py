@@ -95,7 +95,7 @@ def _codes(connection: Connection, rids: Sequence[int]) -> dict[int, list[Code]]
 
 
 def _times(connection: Connection, rids: Sequence[int]) -> dict[int, int]:
-    return {rid: low for rid, low in _rows(connection, "rid, low", "index_date", "date", rids)}
+    return dict(_rows(connection, "rid, low", "index_date", "date", rids))
 
 
 def _rows(

@@ -61,15 +61,17 @@ def _leads_to(
     scope: Scope, numbers: tuple[int, ...], type_: str, inner: Compiled, rid: str
 ) -> list[Sql]:
     reference, target = scope.alias(), scope.alias()
-    start = f"EXISTS (SELECT 1 FROM {scope.by_key('index_reference', reference)} CROSS JOIN "
+    start = f"FROM {scope.by_key('index_reference', reference)} CROSS JOIN "
     refers = f" WHERE {reference}.rid = {rid} AND {param_is(reference, numbers)} AND "
     met = _met(scope, inner, target)
     found = [
         Sql(
-            f"{start}{scope.by('resource', target, 'resource_identity')}{refers}"
-            f"{reference}.target_type = ? AND {target}.type = {reference}.target_type"
-            f" AND {target}.id = {reference}.target_id"
-            f" AND {target}.deleted = FALSE AND {met.text})",
+            scope.exists(
+                f"{start}{scope.by('resource', target, 'resource_identity')}{refers}"
+                f"{reference}.target_type = ? AND {target}.type = {reference}.target_type"
+                f" AND {target}.id = {reference}.target_id"
+                f" AND {target}.deleted = FALSE AND {met.text}"
+            ),
             (type_, *met.params),
         )
     ]
@@ -77,8 +79,10 @@ def _leads_to(
         met = _met(scope, inner, target)
         found.append(
             Sql(
-                f"{start}{scope.by('index_uri', target, 'index_uri_value')}{refers}"
-                f"{joined(scope, reference, target, (type_,))} AND {met.text})",
+                scope.exists(
+                    f"{start}{scope.by('index_uri', target, 'index_uri_value')}{refers}"
+                    f"{joined(scope, reference, target, (type_,))} AND {met.text}"
+                ),
                 met.params,
             )
         )
@@ -93,10 +97,12 @@ def _led_to_from(
     met = _met(scope, inner, reference)
     found = [
         Sql(
-            f"EXISTS (SELECT 1 FROM resource {own} CROSS JOIN {refers}"
-            f" WHERE {own}.rid = {rid} AND {reference}.param = {number}"
-            f" AND {reference}.target_id = {own}.id AND {reference}.target_type = {own}.type"
-            f" AND {met.text})",
+            scope.exists(
+                f"FROM resource {own} CROSS JOIN {refers}"
+                f" WHERE {own}.rid = {rid} AND {reference}.param = {number}"
+                f" AND {reference}.target_id = {own}.id AND {reference}.target_type = {own}.type"
+                f" AND {met.text}"
+            ),
             met.params,
         )
     ]
@@ -104,9 +110,11 @@ def _led_to_from(
         met = _met(scope, inner, reference)
         found.append(
             Sql(
-                f"EXISTS (SELECT 1 FROM {scope.by_key('index_uri', own)} CROSS JOIN {refers}"
-                f" WHERE {own}.rid = {rid} AND {reference}.param = {number}"
-                f" AND {joined(scope, reference, own, types)} AND {met.text})",
+                scope.exists(
+                    f"FROM {scope.by_key('index_uri', own)} CROSS JOIN {refers}"
+                    f" WHERE {own}.rid = {rid} AND {reference}.param = {number}"
+                    f" AND {joined(scope, reference, own, types)} AND {met.text}"
+                ),
                 met.params,
             )
         )

@@ -29,11 +29,8 @@ def compile_ids(criterion: IdIs, scope: Scope) -> Compiled:
 
     def probe(rid: str) -> Sql:
         alias = scope.alias()
-        found = Sql(
-            f"EXISTS (SELECT 1 FROM resource {alias} WHERE {alias}.rid = {rid}"
-            f" AND {alias}.id IN ({marks(len(ids))}))",
-            ids,
-        )
+        text = f"FROM resource {alias} WHERE {alias}.rid = {rid}"
+        found = Sql(scope.exists(f"{text} AND {alias}.id IN ({marks(len(ids))})"), ids)
         return negation(found) if criterion.negated else found
 
     if criterion.negated:
@@ -51,10 +48,8 @@ def compile_updated(criterion: UpdatedAt, scope: Scope) -> Compiled:
     def probe(rid: str) -> Sql:
         alias = scope.alias()
         met = any_of(seek.where(alias) for seek in seeks)
-        return Sql(
-            f"EXISTS (SELECT 1 FROM resource {alias} WHERE {alias}.rid = {rid} AND {met.text})",
-            met.params,
-        )
+        text = f"FROM resource {alias} WHERE {alias}.rid = {rid} AND {met.text}"
+        return Sql(scope.exists(text), met.params)
 
     source = Sql(scope.by("resource", "d", "resource_updated"))
     arms = tuple(
@@ -85,17 +80,13 @@ def compile_compartment(criterion: InCompartment, scope: Scope) -> Compiled:
 
     def probe(rid: str) -> Sql:
         alias = scope.alias()
-        return Sql(
-            f"EXISTS (SELECT 1 FROM {scope.by_key('compartment', alias)}"
-            f" WHERE {alias}.rid = {rid} AND {alias}.patient = ?)",
-            (criterion.patient,),
-        )
+        table = scope.by_key("compartment", alias)
+        text = f"FROM {table} WHERE {alias}.rid = {rid} AND {alias}.patient = ?"
+        return Sql(scope.exists(text), (criterion.patient,))
 
     alive = scope.alias()
-    present = Sql(
-        f"EXISTS (SELECT 1 FROM resource {alive}"
-        f" WHERE {alive}.rid = d.rid AND {alive}.deleted = FALSE)"
-    )
+    text = f"FROM resource {alive} WHERE {alive}.rid = d.rid AND {alive}.deleted = FALSE"
+    present = Sql(scope.exists(text))
     source = Sql(scope.by("compartment", "d", "compartment_of_patient"))
     if scope.types == RESOURCE_TYPES:
         whole = Sql("d.patient = ?", (criterion.patient,))
@@ -123,13 +114,13 @@ def compile_list(criterion: OnList, scope: Scope) -> Compiled:
     def probe(rid: str) -> Sql:
         own, list_, item = scope.alias(), scope.alias(), scope.alias()
         met = items(list_, item)
-        return Sql(
-            f"EXISTS (SELECT 1 FROM resource {own} CROSS JOIN resource {list_}"
+        text = (
+            f"FROM resource {own} CROSS JOIN resource {list_}"
             f" CROSS JOIN {scope.by_key('index_reference', item)}"
             f" WHERE {own}.rid = {rid} AND {met.text}"
-            f" AND {item}.target_id = {own}.id AND {item}.target_type = {own}.type)",
-            met.params,
+            f" AND {item}.target_id = {own}.id AND {item}.target_type = {own}.type"
         )
+        return Sql(scope.exists(text), met.params)
 
     list_, item = scope.alias(), scope.alias()
     met = items(list_, item)

@@ -106,7 +106,7 @@ def reference_seeks(value: ReferenceValue, targets: tuple[str, ...]) -> list[See
         return [Seek(index, text, (clip(value.url), ""), RID)]
     if value.type is not None:
         return [Seek(index, text, (value.id, value.type), RID)]
-    if len(targets) <= _FEW_TARGETS:
+    if 0 < len(targets) <= _FEW_TARGETS:
         return [Seek(index, text, (value.id, target), RID) for target in targets]
     return [Seek(index, "@.target_id = ? AND @.target_type <> ''", (value.id,), UNORDERED)]
 

@@ -144,12 +144,12 @@ def _is_first(scope: Scope, rows: Rows, column: str, descending: bool) -> Sql:
     other = ", ".join(f"{alias}.{name}" for name in key)
     some = any_of(seek.where(alias) for seek in rows.seeks) if rows.seeks else Sql("TRUE")
     sign = ">" if descending else "<"
-    return Sql(
-        f"NOT EXISTS (SELECT 1 FROM {scope.by_key(rows.table, alias)}"
+    earlier = scope.exists(
+        f"FROM {scope.by_key(rows.table, alias)}"
         f" WHERE {alias}.rid = d.rid AND {param_is(alias, rows.numbers)}"
-        f" AND ({other}) {sign} ({own}) AND {some.text})",
-        some.params,
+        f" AND ({other}) {sign} ({own}) AND {some.text}"
     )
+    return Sql(f"NOT {earlier}", some.params)
 
 
 def _order(columns: Sequence[str], down: bool) -> str:
