@@ -71,7 +71,11 @@ def capability_statement(base: str, access: str) -> dict[str, Any]:
         "implementation": {"description": "Hyoid", "url": base},
         "fhirVersion": "4.0.1",
         "format": ["json", "application/fhir+json"],
-        "patchFormat": ["application/json-patch+json", "application/fhir+json"],
+        "patchFormat": [
+            "application/json-patch+json",
+            "application/merge-patch+json",
+            "application/fhir+json",
+        ],
         "rest": [rest],
     }
 

@@ -21,7 +21,7 @@ from service.caller import Caller
 from service.errors import HyoidError, Issue, Malformed, NotFound, TooLarge
 from service.rest.call import Answer, Call, Service
 from service.rest.interactions import INTERACTIONS
-from service.rest.negotiation import require_json_answer, wants_pretty
+from service.rest.negotiation import require_json_answer, require_plain_body, wants_pretty
 from service.rest.responses import refused
 from service.rest.routing import Interaction, interaction_of
 from service.standard.codec import indent
@@ -75,6 +75,7 @@ class FhirApp:
         require_json_answer(headers.get("accept", ""), call.parameter("_format"))
         pretty = wants_pretty(call) if query else False
         if call.method in ("POST", "PUT", "PATCH"):
+            require_plain_body(headers.get("content-encoding"))
             call.body = await _body(receive, headers, self.service.settings.max_body)
         answer = await self._perform(call, asked)
         if pretty and answer.body:

@@ -77,6 +77,16 @@ def require_utf8(content_type: str) -> None:
             )
 
 
+def require_plain_body(encoding: str | None) -> None:
+    """Raise UnsupportedMediaType where the body is declared as compressed."""
+    if encoding is not None and encoding.strip().lower() not in ("", "identity"):
+        raise UnsupportedMediaType(
+            f"The body is encoded as {encoding[:40]!r}; it is taken as it is only",
+            location="http.Content-Encoding",
+            headers={"Accept-Encoding": "identity"},
+        )
+
+
 @lru_cache(maxsize=256)
 def preference(header: str) -> Preference:
     """Read `Prefer`; what is unknown in it is ignored (RFC 7240)."""

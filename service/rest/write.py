@@ -15,15 +15,21 @@ from service.rest.writing import Change, Conditions, Resource, Written
 from service.standard.codec import decode, decode_resource
 from service.standard.patching.fhirpath_patch import apply_fhirpath_patch
 from service.standard.patching.json_patch import apply_json_patch
+from service.standard.patching.merge_patch import apply_merge_patch
 from service.standard.search_values import extract
 from service.standard.validation import check
 from service.store.unit import Unit
 
 JSON_PATCH = "application/json-patch+json"
+MERGE_PATCH = "application/merge-patch+json"
 
 
 def create(service: Service, call: Call, asked: Interaction) -> Answer:
-    """POST [type], with `If-None-Exist` as a conditional create."""
+    """POST [type], with `If-None-Exist` as a conditional create.
+
+    Criteria in the address, which R4 does not define, are read the same way: a client that sends
+    them means to create once, and to pass over them would make a second copy.
+    """
     sent = _resource(service, call, asked)
     check(sent)
     resource = sent | {"id": writing.new_id()}
@@ -127,9 +133,11 @@ def require_same_id(resource: Resource, expected: str | None, prefix: str = "") 
 
 def _conditions(call: Call) -> Conditions:
     headers = call.headers
-    return Conditions(
-        headers.get("if-match"), headers.get("if-none-match"), headers.get("if-none-exist")
-    )
+    if_none_exist = headers.get("if-none-exist")
+    if if_none_exist is None and call.method == "POST":
+        criteria = [pair for pair in call.query if pair[0] not in ("_format", "_pretty")]
+        if_none_exist = urlencode(criteria) or None
+    return Conditions(headers.get("if-match"), headers.get("if-none-match"), if_none_exist)
 
 
 def _resource(service: Service, call: Call, asked: Interaction) -> Resource:
@@ -144,17 +152,20 @@ def _change(service: Service, call: Call) -> Change:
     content_type = call.headers.get("content-type", "")
     require_utf8(content_type)
     base, limit = content_type.split(";")[0].strip().lower(), service.settings.max_body
+    if base not in (JSON_PATCH, MERGE_PATCH, FHIR_JSON, "application/json"):
+        raise UnsupportedMediaType(
+            f"A patch is {JSON_PATCH}, {MERGE_PATCH} or, as Parameters, {FHIR_JSON}",
+            location="http.Content-Type",
+        )
+    patch = decode(call.body, max_bytes=limit)
     if base == JSON_PATCH:
-        operations = decode(call.body, max_bytes=limit)
-        return lambda resource: apply_json_patch(resource, operations)
-    if base == FHIR_JSON:
+        return lambda resource: apply_json_patch(resource, patch)
+    if base != MERGE_PATCH and isinstance(patch, dict) and "resourceType" in patch:
         parameters = decode_resource(call.body, max_bytes=limit)
         require_type(parameters, "Parameters")
         check(parameters)
         return lambda resource: apply_fhirpath_patch(resource, parameters)
-    raise UnsupportedMediaType(
-        f"A patch is {JSON_PATCH} or, as Parameters, {FHIR_JSON}", location="http.Content-Type"
-    )
+    return lambda resource: apply_merge_patch(resource, patch)
 
 
 def _write(service: Service, call: Call, step: Callable[[Unit], Written]) -> Answer:

@@ -146,6 +146,25 @@ def test_fhirpath_patch_makes_a_version(fhir: httpx.Client, name: str) -> None:
     assert (answer.status_code, answer.json()["status"]) == (200, "amended")
 
 
+def test_merge_patch_makes_a_version(fhir: httpx.Client, name: str) -> None:
+    fhir.put(f"Patient/{name}", json=patient(name)).raise_for_status()
+    for kind in ("application/merge-patch+json", "application/json"):
+        patch = {"active": kind == "application/json", "gender": None}
+        answer = fhir.patch(f"Patient/{name}", json=patch, headers={"Content-Type": kind})
+        assert answer.status_code == 200
+        assert answer.json()["active"] is patch["active"]
+        assert "gender" not in answer.json()
+
+
+def test_criteria_in_the_address_of_a_create_are_not_passed_over(
+    fhir: httpx.Client, name: str
+) -> None:
+    body = patient(identifier=[{"system": "https://clinic.example/post", "value": name}])
+    address = f"Patient?identifier=https://clinic.example/post|{name}&_format=json"
+    assert [fhir.post(address, json=body).status_code for _ in range(2)] == [201, 200]
+    assert fhir.post("Patient?colour=blue", json=body).status_code == 400
+
+
 def test_a_patch_that_breaks_a_rule_stores_nothing(fhir: httpx.Client, name: str) -> None:
     fhir.put(f"Observation/{name}", json=observation(name)).raise_for_status()
     patch = [{"op": "replace", "path": "/status", "value": "bogus"}]
