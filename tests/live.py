@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import signal
 import socket
@@ -12,8 +13,10 @@ import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from pathlib import Path
+from typing import IO
+from unittest import mock
 
 HYOID = (sys.executable, "-m", "service.cli")
 """The command `hyoid` of the code under test, wherever it was installed."""
@@ -50,6 +53,55 @@ def hyoid(
         timeout=60,
         check=False,
     )
+
+
+def hyoid_here(*arguments: str, stdin: str = "") -> subprocess.CompletedProcess[str]:
+    """The same within the process of the test: quicker, where that makes no difference."""
+    from service.cli import main
+
+    told, complaints = io.StringIO(), io.StringIO()
+    given = io.TextIOWrapper(io.BytesIO(stdin.encode()))
+    exit_code = 0
+    with (
+        mock.patch.multiple(sys, argv=["hyoid", *arguments], stdin=given),
+        redirect_stdout(told),
+        redirect_stderr(complaints),
+    ):
+        try:
+            main()
+        except SystemExit as left:
+            exit_code = left.code if isinstance(left.code, int) else int(left.code is not None)
+    return subprocess.CompletedProcess(arguments, exit_code, told.getvalue(), complaints.getvalue())
+
+
+@contextmanager
+def started(
+    command: Sequence[str], cwd: Path, env: Mapping[str, str] | None = None
+) -> Iterator[subprocess.Popen[str]]:
+    """A process whose output can be read; killed at the end if it still runs then."""
+    environment = clean_environment(**(env or {}))
+    with subprocess.Popen(
+        command,
+        cwd=cwd,
+        env=environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as process:
+        try:
+            yield process
+        finally:
+            process.kill()
+
+
+def told_until(stream: IO[str] | None, wanted: str) -> str:
+    """What a process tells up to the line with `wanted` in it."""
+    told = ""
+    for line in stream or ():
+        told += line
+        if wanted in line:
+            return told
+    raise AssertionError(f"{wanted!r} was not told, but: {told}")
 
 
 @contextmanager

@@ -25,9 +25,9 @@ _URN_REFERENCE = re.compile(rb'"reference":"urn:')
 def handling_of(bundle: Json) -> Handling:
     """What to do with it. Raises NotSupported for a kind that carries no resources to store."""
     kind = bundle.get("type")
-    if kind in _PROCESSED:
+    if isinstance(kind, str) and kind in _PROCESSED:
         return "process"
-    if kind not in _TAKEN_APART:
+    if not isinstance(kind, str) or kind not in _TAKEN_APART:
         raise NotSupported(
             f"A Bundle of type {str(kind)[:40]!r} cannot be loaded", expression="Bundle.type"
         )

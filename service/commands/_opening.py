@@ -57,7 +57,7 @@ def database_at(url: str) -> Database:
         raise RefusedError(f"--database: {error}", MISUSED) from None
     except ModuleNotFoundError as error:
         raise RefusedError(
-            f"PostgreSQL needs {error.name}, which is not installed: pip install 'hyoid[postgres]'"
+            f"PostgreSQL needs {error.name}, which is not installed: pip install 'psycopg[binary]'"
         ) from None
 
 

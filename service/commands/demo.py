@@ -52,13 +52,13 @@ class _Filling(threading.Thread):
 
     def run(self) -> None:
         try:
-            client_id = self._send_all()
+            _tell_what_to_open(self._url, self._send_all())
+        except BrokenPipeError:
+            return  # Nobody reads what is told; the service is there all the same.
         except Exception as error:
             if not self._server.should_exit:
                 self.failure = str(error) or type(error).__name__
                 self._server.should_exit = True
-            return
-        _tell_what_to_open(self._url, client_id)
 
     def _send_all(self) -> str:
         """Send the clinic; the id of its first client."""

@@ -57,12 +57,12 @@ def serve(
 
     chosen = access.value if access else None
     settings = settings_with(host=host, port=port, database=database, access=chosen)
-    with listening(settings) as listener:
+    # Uvicorn stops in order and then raises the signal again.
+    with contextlib.suppress(KeyboardInterrupt), listening(settings) as listener:
         bring_up_to_date(settings.database)
+        server = one_process(settings) if workers == 1 else None
         say(f"Hyoid serves FHIR R4 at {url_of(listener, settings.host)}/fhir (Ctrl-C stops it)")
-        # Uvicorn stops in order and then raises the signal again.
-        with contextlib.suppress(KeyboardInterrupt):
-            if workers == 1:
-                one_process(settings).run(sockets=[listener])
-            else:
-                run_workers(settings, listener, workers)
+        if server is not None:
+            server.run(sockets=[listener])
+        else:
+            run_workers(settings, listener, workers)

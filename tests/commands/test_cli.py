@@ -6,7 +6,7 @@ import pytest
 
 from service import __version__
 from service.commands._telling import counted, printable
-from tests.live import hyoid
+from tests.live import hyoid, hyoid_here
 
 
 def test_version_is_told() -> None:
@@ -20,7 +20,7 @@ def test_help_names_every_command_of_the_design() -> None:
 
 
 def test_unknown_command_is_misuse() -> None:
-    assert hyoid("fly").returncode == 2
+    assert hyoid_here("fly").returncode == 2
 
 
 @pytest.mark.parametrize(
@@ -34,7 +34,7 @@ def test_unknown_command_is_misuse() -> None:
     ],
 )
 def test_database_that_cannot_be_used_is_one_line(url: str, exit_code: int, told: str) -> None:
-    done = hyoid("migrate", "--database", url)
+    done = hyoid_here("migrate", "--database", url)
     assert (done.returncode, done.stdout) == (exit_code, "")
     assert told in done.stderr
     assert done.stderr.count("\n") == 1

@@ -2,55 +2,64 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import re
 import signal
 import socket
-import subprocess
+import time
 import urllib.request
 from pathlib import Path
-from typing import IO
 
 import pytest
 
-from tests.live import HYOID, clean_environment, free_port, hyoid
+from tests.live import HYOID, free_port, hyoid, started, told_until
 
 
-def _until(stream: IO[str], wanted: str) -> str:
-    told = ""
-    for line in stream:
-        told += line
-        if wanted in line:
-            return told
-    raise AssertionError(f"{wanted!r} was not told: {told}")
+def test_demo_tells_what_to_open_and_all_of_it_opens(tmp_path: Path) -> None:
+    port = free_port()
+    command = [*HYOID, "demo", "--port", str(port)]
+    environment = {"TMPDIR": str(tmp_path), "HYOID_DATABASE": "sqlite:////nowhere/x"}
+    with started(command, tmp_path, environment) as process:
+        told = told_until(process.stdout, "Ctrl-C")
+        opened = re.findall(rf"http://127\.0\.0\.1:{port}(/\S*)", told)
+        assert {"/", "/docs", "/fhir/metadata"} <= set(opened)
+        for path in opened:
+            with urllib.request.urlopen(f"http://127.0.0.1:{port}{path}", timeout=10) as answer:
+                body = answer.read()
+            if path.startswith("/fhir") and path != "/fhir/metadata":
+                assert json.loads(body)["entry"]
+        assert os.listdir(tmp_path) != []
+        process.send_signal(signal.SIGINT)
+        process.wait(15)
+        assert process.stderr is not None
+        assert process.stderr.read() == ""
+    assert os.listdir(tmp_path) == []
 
 
 @pytest.mark.parametrize("sign", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
-def test_demo_is_loaded_served_and_thrown_away(tmp_path: Path, sign: signal.Signals) -> None:
+def test_demo_stopped_while_it_loads_leaves_nothing(tmp_path: Path, sign: signal.Signals) -> None:
     port = free_port()
-    environment = clean_environment(TMPDIR=str(tmp_path), HYOID_DATABASE="sqlite:////nowhere/x")
-    with subprocess.Popen(
-        [*HYOID, "demo", "--port", str(port)],
-        cwd=tmp_path,
-        env=environment,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    ) as process:
-        assert process.stdout is not None
-        assert process.stderr is not None
-        told = _until(process.stdout, "Ctrl-C")
-        opened = re.findall(rf"http://127\.0\.0\.1:{port}/\S*", told)
-        assert any(url.endswith("/$everything") for url in opened)
-        for url in opened:
-            if "/fhir" in url:
-                with urllib.request.urlopen(url, timeout=10) as answer:
-                    assert json.load(answer)["resourceType"] in ("Bundle", "CapabilityStatement")
+    command = [*HYOID, "demo", "--port", str(port)]
+    with started(command, tmp_path, {"TMPDIR": str(tmp_path)}) as process:
+        # Answered as soon as it serves, and then the clinic is still being sent.
+        with urllib.request.urlopen(_once_listening(port), timeout=10) as answer:
+            assert answer.status == 200
         process.send_signal(sign)
         process.wait(15)
+        assert process.stderr is not None
         assert process.stderr.read() == ""
     assert os.listdir(tmp_path) == []
+
+
+def _once_listening(port: int) -> str:
+    for _ in range(200):
+        with contextlib.suppress(OSError):
+            socket.create_connection(("127.0.0.1", port), timeout=5).close()
+            return f"http://127.0.0.1:{port}/health/ready"
+        time.sleep(0.05)
+    raise AssertionError("the demo does not listen")
 
 
 def test_taken_port_is_told_before_anything_is_made(tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ from service.caller import ANONYMOUS
 from service.commands._telling import RefusedError
 from service.commands._writing import whole_file
 from service.store.store import Store
-from tests.live import hyoid
+from tests.live import hyoid_here as hyoid
 
 
 def _observation(key: str, patient: str, performer: str) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from service.caller import ANONYMOUS
 from service.commands._bundles import as_transaction, handling_of, resources_of
 from service.errors import HyoidError, NotFound
 from service.store.store import Store
-from tests.live import hyoid
+from tests.live import hyoid_here as hyoid
 
 PATIENT = {"resourceType": "Patient", "id": "p1", "active": True}
 OBSERVATION = (

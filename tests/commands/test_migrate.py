@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 from pathlib import Path
 
-from tests.live import hyoid
+from tests.live import hyoid_here as hyoid
 
 
 def test_migrations_are_applied_once(database_url: str) -> None:

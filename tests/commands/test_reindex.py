@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from service.caller import ANONYMOUS
 from service.store.store import Store
-from tests.live import hyoid
+from tests.live import hyoid_here as hyoid
 
 TABLES = (
     "index_token",

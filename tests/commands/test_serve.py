@@ -5,13 +5,13 @@ from __future__ import annotations
 import json
 import signal
 import socket
-import subprocess
 import urllib.error
 import urllib.request
+from pathlib import Path
 
 import pytest
 
-from tests.live import HYOID, clean_environment, free_port, hyoid, running_service
+from tests.live import HYOID, free_port, hyoid, running_service, started, told_until
 
 
 def _get(url: str) -> tuple[int, dict[str, str], bytes]:
@@ -84,14 +84,11 @@ def test_several_workers_share_the_store(sqlite_url: str) -> None:
 
 
 @pytest.mark.parametrize("sign", [signal.SIGINT, signal.SIGTERM])
-def test_service_stops_in_order(sqlite_url: str, sign: signal.Signals) -> None:
+def test_service_stops_in_order(sqlite_url: str, tmp_path: Path, sign: signal.Signals) -> None:
     command = [*HYOID, "serve", "--port", str(free_port()), "--database", sqlite_url]
-    with subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=clean_environment(), text=True
-    ) as process:
-        assert process.stdout is not None
-        assert process.stderr is not None
-        assert "Hyoid serves" in process.stdout.readline()
+    with started(command, tmp_path) as process:
+        told_until(process.stdout, "Hyoid serves")
         process.send_signal(sign)
         assert process.wait(10) in (0, -sign)
+        assert process.stderr is not None
         assert "Traceback" not in process.stderr.read()

@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 
 from service.commands._places import line_of, lines_of
-from tests.live import hyoid
+from tests.live import hyoid_here as hyoid
 
 NARRATIVE = {"status": "generated", "div": '<div xmlns="http://www.w3.org/1999/xhtml">x</div>'}
 PATIENT = {"resourceType": "Patient", "id": "a", "text": NARRATIVE}

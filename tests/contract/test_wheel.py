@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
+import time
 import urllib.request
 import venv
 import zipfile
-from importlib.metadata import Distribution, distribution
+from importlib.metadata import Distribution, distribution, distributions
 from pathlib import Path
 
 import pytest
@@ -80,8 +82,6 @@ def _is_by_product(path: Path) -> bool:
 
 
 def _first_patient(base: str) -> dict[str, object]:
-    import time
-
     for _ in range(100):
         with urllib.request.urlopen(f"{base}/fhir/Patient?_count=1", timeout=10) as answer:
             found = json.load(answer).get("entry", [])
@@ -101,21 +101,20 @@ def _install(wheel: Path, environment: Path) -> None:
         env={name: value for name, value in os.environ.items() if name != "PYTHONPATH"},
     )
     (packages,) = environment.glob("lib/python*/site-packages")
-    for found in _needed("hyoid", {}).values():
+    (installed,) = distributions(name="hyoid", path=[str(packages)])
+    for found in _needed(installed, {}).values():
         _link(found, packages)
 
 
-def _needed(name: str, found: dict[str, Distribution]) -> dict[str, Distribution]:
-    """What `name` asks for without extras, and what that asks for, and so on."""
-    for text in distribution(name).requires or []:
+def _needed(asking: Distribution, found: dict[str, Distribution]) -> dict[str, Distribution]:
+    """What it asks for without extras, and what that asks for, and so on."""
+    for text in asking.requires or []:
         requirement = Requirement(text)
-        key = requirement.name.lower().replace("_", "-").replace(".", "-")
-        wanted = requirement.marker is None or any(
-            requirement.marker.evaluate({"extra": extra}) for extra in ("", *requirement.extras)
-        )
-        if wanted and "extra ==" not in text and key not in found:
-            found[key] = distribution(requirement.name)
-            _needed(requirement.name, found)
+        name = re.sub(r"[-_.]+", "-", requirement.name).lower()
+        wanted = requirement.marker is None or requirement.marker.evaluate({"extra": ""})
+        if wanted and name not in found:
+            found[name] = distribution(name)
+            _needed(found[name], found)
     return found
 
 
