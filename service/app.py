@@ -53,7 +53,7 @@ def create_app(settings: Settings) -> FastAPI:
     if not is_current(database):
         raise RuntimeError("the database needs its tables brought up to date: run hyoid migrate")
     service = Service(Store(database), settings, shared_secret(database, "cursor"))
-    gate: Gate = OpenGate() if settings.access == "open" else SmartGate()
+    gate: Gate = OpenGate(settings.base_url) if settings.access == "open" else SmartGate()
 
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:

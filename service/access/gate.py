@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import lru_cache
+from ipaddress import ip_address
 from typing import Protocol
+from urllib.parse import urlsplit
 
 from service.caller import ANONYMOUS, Caller
-from service.errors import NotAuthenticated
+from service.errors import Forbidden, NotAuthenticated
 
 
 class Gate(Protocol):
@@ -18,11 +21,37 @@ class Gate(Protocol):
 
 
 class OpenGate:
-    """`--access open`: whoever reaches the service may do everything."""
+    """`--access open`: whoever reaches the service may do everything.
+
+    It listens on loopback only, so it answers to names of loopback only, and to that of the base
+    URL where one is set: else a page in the keeper's browser could reach it under a name of its
+    own that leads to loopback (DNS rebinding).
+    """
+
+    def __init__(self, base_url: str = "") -> None:
+        self._name = urlsplit(base_url).hostname
 
     def admit(self, interaction: str, headers: Mapping[str, str]) -> Caller:
-        """Everybody is the anonymous caller."""
+        """Everybody who uses such a name is the anonymous caller. Raises Forbidden."""
+        host = headers.get("host", "")
+        if not is_loopback_host(host) and urlsplit(f"//{host}").hostname != self._name:
+            raise Forbidden("Without access control the service answers to loopback names only")
         return ANONYMOUS
+
+
+@lru_cache(maxsize=64)
+def is_loopback_host(host: str) -> bool:
+    """Whether a Host header names loopback: localhost, 127.0.0.0/8, ::1."""
+    try:
+        name = urlsplit(f"//{host}").hostname or ""
+    except ValueError:
+        return False
+    if name == "localhost" or name.endswith(".localhost"):
+        return True
+    try:
+        return ip_address(name).is_loopback
+    except ValueError:
+        return False
 
 
 class SmartGate:
