@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import threading
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import Any
@@ -13,9 +14,11 @@ from starlette.types import Receive, Scope, Send
 from service import __version__
 from service.access.gate import Gate, OpenGate, SmartGate
 from service.errors import HyoidError
+from service.intake.routes import intake_routes
 from service.pages.home import router as home
 from service.rest.call import Service
 from service.rest.fhir_app import FhirApp, is_fhir
+from service.rest.progress import warm_up
 from service.settings import Settings, settings_from
 from service.store.engine import Database
 from service.store.migrate import is_current
@@ -61,7 +64,12 @@ def create_app(settings: Settings) -> FastAPI:
         # again in search of garbage.
         gc.collect()
         gc.freeze()
+        # SciPy takes half a second to load: not at the start, and not in the first $progress.
+        warming = threading.Timer(1, warm_up)
+        warming.daemon = True
+        warming.start()
         yield
+        warming.cancel()
         database.close()
 
     app = Hyoid(
@@ -73,6 +81,7 @@ def create_app(settings: Settings) -> FastAPI:
         redoc_url=None,
     )
     app.include_router(home)
+    app.include_router(intake_routes(service, gate))
     _add_probes(app, database)
     return app
 

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from service import __version__
+from service.commands import mappings_check
 from service.commands._telling import RefusedError, complain, say
 from service.commands.demo import demo
 from service.commands.export import export
@@ -27,6 +28,7 @@ app = typer.Typer(
 )
 for _command in (serve, demo, load, export, validate, reindex, migrate):
     app.command()(_command)
+app.add_typer(mappings_check.app, name="mappings")
 
 
 def _version(wanted: bool) -> None:

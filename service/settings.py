@@ -28,6 +28,10 @@ class Settings:
     """Resources on a page of a search where the client does not say."""
     max_page_size: int = 1000
     """Most resources on a page, whatever the client says."""
+    time_zone: str = ""
+    """Zone of the clinic for session notes whose times have none: `-07:00`, `America/Phoenix`."""
+    clinic: str = ""
+    """What the clinic's numbers start with, for session notes that do not say: `https://…/ids/`."""
     threads: int = 16
     """Threads that write and search, for each process."""
 

@@ -23,6 +23,7 @@ ICD10CM = "http://hl7.org/fhir/sid/icd-10-cm"
 ICF = "http://hl7.org/fhir/sid/icf"
 UCUM = "http://unitsofmeasure.org"
 HL7 = "http://terminology.hl7.org/CodeSystem/"
+US_CORE = "http://hl7.org/fhir/us/core/CodeSystem/us-core-category"
 
 _FOLDER = Path(__file__).resolve().parents[2] / "mappings" / "code-systems"
 
@@ -141,6 +142,11 @@ def icf(code: str) -> Json:
 def hl7(name: str, code: str, display: str) -> Json:
     """A Coding of an HL7 code system on terminology.hl7.org."""
     return {"system": HL7 + name, "code": code, "display": display}
+
+
+def keeping(profile: str) -> Json:
+    """Meta of a resource that keeps to one of our profiles."""
+    return {"profile": [EXTENSION + profile]}
 
 
 def concept(*codings: Json, text: str | None = None) -> Json:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from random import Random
 from typing import NamedTuple
 
-from .codes import Json, concept, own, region
+from .codes import Json, concept, keeping, own, region
 from .doses import given, stimulus
 from .elements import identifier, moment, period, reference
 from .measured import response
@@ -29,6 +29,7 @@ class Delivered(NamedTuple):
 def _procedure(session: Session, version: Version, order: Order, status: str) -> Json:
     return {
         "resourceType": "Procedure",
+        "meta": keeping("delivered-technique"),
         "identifier": [identifier("procedure", f"{session.id}-{order.slug}")],
         "basedOn": [
             reference(version.target("ServiceRequest", order.slug)),

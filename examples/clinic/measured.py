@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from datetime import timedelta
 from random import Random
 
-from .codes import VITAL_SIGNS, Json, concept, hl7, icf, measure, own, region
+from .codes import US_CORE, VITAL_SIGNS, Json, concept, hl7, icf, keeping, measure, own, region
 from .elements import identifier, moment, period, quantity, reference
 from .ledger import Ledger, Taken
 from .model import Order, Trend
@@ -19,13 +19,20 @@ from .staff import BULB, therapist
 from .transactions import urn
 from .trends import value
 
+_SURVEY = ("survey", "Survey")
 _CATEGORY: Mapping[str, tuple[str, str]] = {
-    "eat-10-total": ("survey", "Survey"),
-    "oral-intake-level": ("survey", "Survey"),
-    "client-account": ("survey", "Survey"),
+    "eat-10-total": _SURVEY,
+    "oral-intake-level": _SURVEY,
+    "client-account": _SURVEY,
     "technique-response": ("therapy", "Therapy"),
     "tolerance": ("therapy", "Therapy"),
     "home-practice-days": ("activity", "Activity"),
+}
+_ANSWERED = frozenset({"technique-response", "client-account", "tolerance"})
+_FUNCTIONAL = {
+    "system": US_CORE,
+    "code": "functional-status",
+    "display": "Functional Status",
 }
 _EXAM = ("exam", "Exam")
 _VITAL = ("vital-signs", "Vital Signs")
@@ -43,10 +50,12 @@ def observation(session: Session, key: str, code: str, minutes: int) -> Json:
     domain = measure(code).domain
     found: Json = {
         "resourceType": "Observation",
+        "meta": keeping("technique-response" if code in _ANSWERED else "outcome-measure"),
         "identifier": [identifier("observation", f"{session.id}-{key}")],
         "status": "final",
         "category": [
             concept(hl7("observation-category", *category)),
+            *([concept(_FUNCTIONAL)] if category == _SURVEY else []),
             concept(own("phase", session.phase)),
             *([concept(icf(domain))] if domain else []),
         ],

@@ -9,7 +9,7 @@ from __future__ import annotations
 from datetime import date
 from typing import NamedTuple
 
-from .codes import Json, concept, hl7, measure, own, region, snomed
+from .codes import Json, concept, hl7, keeping, measure, own, region, snomed
 from .doses import attempts, ordered, stimulus
 from .elements import annotation, identifier, narrative, period, quantity, reference
 from .model import Course, Diet, Goal, Order, Plan, Stage
@@ -107,6 +107,7 @@ def goal_resource(version: Version, goal: Goal, outcome: Json | None) -> Json:
     found: Json = {
         "resourceType": "Goal",
         "id": f"{course.client.slug}-{goal.slug}",
+        "meta": keeping("therapy-goal"),
         "text": narrative(goal.text, rows),
         "identifier": [identifier("goal", version.number(goal.slug))],
         "lifecycleStatus": lifecycle,
@@ -153,6 +154,7 @@ def order_resource(version: Version, order: Order) -> Json:
     found: Json = {
         "resourceType": "ServiceRequest",
         "id": f"{version.course.client.slug}-{order.slug}",
+        "meta": keeping("technique-order"),
         "extension": [ordered(order.dose), stimulus(order)],
         "identifier": [identifier("order", version.number(order.slug))],
         "basedOn": [reference(version.target("CarePlan", version.plan.slug))],
@@ -237,6 +239,7 @@ def care_plan(version: Version) -> Json:
     found: Json = {
         "resourceType": "CarePlan",
         "id": f"{course.client.slug}-{plan.slug}",
+        "meta": keeping("therapy-plan"),
         "text": narrative(plan.title, rows, [f"{day}: {text}" for day, text in notes]),
         "identifier": [identifier("plan", version.number(plan.slug))],
         "status": version.stage.status,

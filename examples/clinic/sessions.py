@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from random import Random
 
-from .codes import Json, concept, hl7, own
+from .codes import Json, concept, hl7, keeping, own
 from .delivered import deliver, not_done
 from .elements import identifier, moment, period, quantity, reference
 from .ledger import Ledger
@@ -37,6 +37,7 @@ def _encounter(session: Session, status: str) -> Json:
     start, end = moment(session.day, course.at), moment(session.day, course.at, _LENGTH)
     found: Json = {
         "resourceType": "Encounter",
+        "meta": keeping("therapy-session"),
         "identifier": [identifier("session", session.id)],
         "status": status,
         "class": hl7("v3-ActCode", session.block.setting, _CLASSES[session.block.setting]),

@@ -35,6 +35,8 @@ def parameters_of(
             row["number"] = _number(f"{name}?{code}", ledger)
             if row["kind"] == "reference":
                 row["identifier"] = _number(f"{name}?{code}:identifier", ledger)
+            if row["kind"] == "token" and _are_identifiers(row["expression"], elements):
+                row["of-type"] = _number(f"{name}?{code}:of-type", ledger)
     return tables
 
 
@@ -109,14 +111,26 @@ def _allowed(part: str, elements: dict[str, Any]) -> set[str]:
     resolved = re.search(r"resolve\(\) is (\w+)", part)
     if resolved:
         return {resolved[1]}
-    plain = re.sub(r"\.where\([^)]*\)|\(|\)| as \w+", "", part)
+    targets = {target for kind in _last(part, elements).values() for target in kind}
+    return targets or {ANY}
+
+
+def _are_identifiers(expression: str, elements: dict[str, Any]) -> bool:
+    """Whether the values are of the datatype Identifier, so that `:of-type` can be asked."""
+    if "exists()" in expression or "extension(" in expression:
+        return False
+    return all("Identifier" in _last(part, elements) for part in expression.split(" | "))
+
+
+def _last(part: str, elements: dict[str, Any]) -> dict[str, list[str]]:
+    """The types, each with its targets, of the last element of a path."""
+    plain = re.sub(r"\.where\([^)]*\)|\.as\([^)]*\)|\(|\)| as \w+", "", part)
     place, *steps = plain.split(".")
     for step in steps[:-1]:
         element = _find(place, step, elements)
         place = element.get("children") or next(iter(element["types"]))
-    found = _find(place, steps[-1], elements)
-    targets = {target for kind in found.get("types", {}).values() for target in kind}
-    return targets or {ANY}
+    types: dict[str, list[str]] = _find(place, steps[-1], elements).get("types", {})
+    return types
 
 
 def _find(place: str, step: str, elements: dict[str, Any]) -> dict[str, Any]:

@@ -29,23 +29,31 @@ class OpenGate:
     """
 
     def __init__(self, base_url: str = "") -> None:
-        self._name = urlsplit(base_url).hostname
+        self._name = urlsplit(base_url).hostname or "localhost"
 
     def admit(self, interaction: str, headers: Mapping[str, str]) -> Caller:
         """Everybody who uses such a name is the anonymous caller. Raises Forbidden."""
         host = headers.get("host", "")
-        if not is_loopback_host(host) and urlsplit(f"//{host}").hostname != self._name:
-            raise Forbidden("Without access control the service answers to loopback names only")
+        if not is_loopback_host(host) and host_name(host) != self._name:
+            raise Forbidden(
+                "Without access control the service answers to loopback names only",
+                location="http.Host",
+            )
         return ANONYMOUS
+
+
+def host_name(host: str) -> str:
+    """The name in a Host header, without the port; empty where it cannot be read."""
+    try:
+        return urlsplit(f"//{host}").hostname or ""
+    except ValueError:
+        return ""
 
 
 @lru_cache(maxsize=64)
 def is_loopback_host(host: str) -> bool:
     """Whether a Host header names loopback: localhost, 127.0.0.0/8, ::1."""
-    try:
-        name = urlsplit(f"//{host}").hostname or ""
-    except ValueError:
-        return False
+    name = host_name(host)
     if name == "localhost" or name.endswith(".localhost"):
         return True
     try:

@@ -21,7 +21,8 @@ LARGEST_FILE = 1 << 30
 
 _JSON = frozenset({".json"})
 _LINES = frozenset({".ndjson", ".jsonl"})
-_NOTES = frozenset({".csv", ".tsv", ".xlsx"})
+_TABLES = frozenset({".csv", ".tsv"})
+_BOOKS = frozenset({".xlsx", ".ods"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,15 +45,22 @@ def files_at(paths: Sequence[Path]) -> list[Path]:
     for path in paths:
         if path.is_dir():
             below = [file for file in sorted(path.rglob("*")) if file.is_file()]
-            readable = [file for file in below if file.suffix.lower() in _JSON | _LINES | _NOTES]
+            readable = [
+                file for file in below if file.suffix.lower() in _JSON | _LINES | _TABLES | _BOOKS
+            ]
             if not readable:
-                raise RefusedError(f"{path}: no .json or .ndjson file in this folder")
+                raise RefusedError(f"{path}: no .json, .ndjson or .csv file in this folder")
             found += readable
         elif path == STDIN or path.exists():
             found.append(path)
         else:
             raise RefusedError(f"{path}: no such file or folder")
     return list(dict.fromkeys(found))
+
+
+def is_table(file: Path) -> bool:
+    """Whether it is a table of session notes, by its name."""
+    return file.suffix.lower() in _TABLES
 
 
 def size_of(files: Sequence[Path]) -> int:
@@ -66,8 +74,11 @@ def records_in(file: Path) -> Iterator[Record]:
     if file == STDIN:
         yield from _lines("-", sys.stdin.buffer)
         return
-    if kind in _NOTES:
-        yield _refused(file, "session notes as a table cannot be read yet, only FHIR resources")
+    if kind in _BOOKS:
+        yield _refused(file, "a workbook cannot be read: save the sheet as CSV in UTF-8")
+        return
+    if kind in _TABLES:
+        yield _refused(file, "a table of session notes holds no FHIR resources: use hyoid load")
         return
     if kind not in _JSON | _LINES:
         yield _refused(file, "not read: the name of a file must end in .json or .ndjson")

@@ -21,9 +21,9 @@ from service.rest.call import Call, Service
 from service.rest.interactions import INTERACTIONS
 from service.rest.routing import Interaction
 from service.standard.codec import decode, decode_resource, encode
+from service.standard.profiles import check
 from service.standard.registry import RESOURCE_TYPES
 from service.standard.search_values import SearchValues, extract
-from service.standard.validation import check
 
 BATCH = 200
 _HELD = frozenset(RESOURCE_TYPES)

@@ -14,10 +14,14 @@ from alembic.util import CommandError
 from sqlalchemy.exc import SQLAlchemyError
 
 from service.caller import Caller
-from service.commands._telling import MISUSED, RefusedError
+from service.commands._telling import MISUSED, RefusedError, complain
+from service.errors import HyoidError
+from service.store.built_in import install_definitions
 from service.store.engine import Database
 from service.store.migrate import is_current, migrate
 from service.store.store import Store
+from service.therapy.cautions.rules import rules
+from service.therapy.techniques import catalogue
 
 OPERATOR = Caller("command line", frozenset({"system/*.cruds"}))
 """Whoever runs a command on the store itself may do everything with it."""
@@ -44,9 +48,14 @@ def opened_store(url: str, *, create: bool = False) -> Iterator[Store]:
 
 
 def bring_up_to_date(url: str) -> None:
-    """Make or update the tables of an SQLite file; require that those of PostgreSQL are current."""
-    with opened_store(url, create=True):
-        pass
+    """Make or update the tables of an SQLite file, and the definitions of mappings/ in it.
+
+    Those of PostgreSQL are left to `hyoid migrate`; its tables must be current.
+    """
+    _require_readable_rules()
+    with opened_store(url, create=True) as store:
+        if store.database.dialect == "sqlite":
+            installed_definitions(store.database)
 
 
 def database_at(url: str) -> Database:
@@ -65,6 +74,25 @@ def applied_migrations(database: Database) -> list[str]:
     """Bring the tables up to date; the revisions that were applied."""
     with _told_plainly(database):
         return migrate(database)
+
+
+def installed_definitions(database: Database) -> list[str]:
+    """Make the stored definitions those of mappings/; those that were written, as `Type/id`."""
+    try:
+        installed = install_definitions(Store(database))
+    except HyoidError as error:
+        raise RefusedError(str(error)) from None
+    for name in installed.taken:
+        complain(f"{name} is a resource of your own under an id of ours: ours is left out")
+    return installed.written
+
+
+def _require_readable_rules() -> None:
+    try:
+        catalogue()
+        rules()
+    except (OSError, ValueError) as error:
+        raise RefusedError(str(error)) from None
 
 
 def name_of(database: Database) -> str:

@@ -45,7 +45,7 @@ def _issues_of(record: Record) -> Iterator[tuple[str, Issue]]:
     """Each issue with `file:line`."""
     from service.commands._places import line_of, lines_of
     from service.standard.codec import decode_resource
-    from service.standard.validation import validate as issues_of
+    from service.standard.profiles import validate as issues_of
 
     if record.refusal is not None:
         yield record.place, Issue("error", "not-supported", record.refusal)

@@ -8,6 +8,7 @@ from typing import Any
 
 from service.errors import HyoidError
 from service.rest.call import Answer, Call, Service
+from service.rest.cautions import with_outcomes
 from service.rest.entry_call import entry_call
 from service.rest.negotiation import require_json_body
 from service.rest.responses import refused
@@ -16,7 +17,7 @@ from service.rest.transaction import perform_transaction
 from service.rest.write import require_type
 from service.standard.bundles import PlannedEntry, plan
 from service.standard.codec import decode_resource, encode
-from service.standard.validation import check
+from service.standard.profiles import check
 
 Handler = Callable[[Service, Call, Interaction], Answer]
 Perform = Callable[[Call], Answer]
@@ -39,6 +40,7 @@ def process(
     if bundle["type"] == "transaction":
         check(bundle)
         answers = perform_transaction(service, call, entries, perform)
+        with_outcomes(service, call, answers)
     else:
         check(_without_resources(bundle))
         answers = {entry.index: _in_batch(call, entry, perform) for entry in entries}
@@ -66,17 +68,21 @@ def _without_resources(bundle: dict[str, Any]) -> dict[str, Any]:
 def _answered(
     call: Call, kind: str, entries: list[PlannedEntry], answers: Mapping[int, Answer]
 ) -> bytes:
-    with_resource = "return=representation" in call.headers.get("prefer", "")
+    prefer = call.headers.get("prefer", "")
+    with_resource = "return=representation" in prefer
+    with_outcome = "return=OperationOutcome" in prefer
     parts = [
-        _response(entry, answers[entry.index], with_resource)
+        _response(entry, answers[entry.index], with_resource, with_outcome)
         for entry in sorted(entries, key=lambda entry: entry.index)
     ]
     head = encode({"resourceType": "Bundle", "type": f"{kind}-response"})
     return b"".join((head[:-1], b',"entry":[', b",".join(parts), b"]}")) if parts else head
 
 
-def _response(entry: PlannedEntry, answer: Answer, with_resource: bool) -> bytes:
-    """An entry of the answer: outcome of a refusal, resource of a read, resource where wished."""
+def _response(
+    entry: PlannedEntry, answer: Answer, with_resource: bool, with_outcome: bool
+) -> bytes:
+    """An entry of the answer: outcome of a refusal, resource of a read, either where wished."""
     response: dict[str, Any] = {"status": f"{answer.status} {HTTPStatus(answer.status).phrase}"}
     headers = answer.headers
     if "Location" in headers:
@@ -90,7 +96,7 @@ def _response(entry: PlannedEntry, answer: Answer, with_resource: bool) -> bytes
     if answer.body and not failed and (with_resource or not _writes(entry)):
         parts.append(b'"resource":' + answer.body)
     head = encode(response)
-    if answer.body and failed:
+    if answer.body and (failed or (with_outcome and _writes(entry))):
         head = b"".join((head[:-1], b',"outcome":', answer.body, b"}"))
     parts.append(b'"response":' + head)
     return b"{" + b",".join(parts) + b"}"

@@ -107,7 +107,9 @@ def _resource(name: str) -> dict[str, Any]:
     found |= {"searchInclude": includes} if includes else {}
     reverse = _reverse_includes(name)
     found |= {"searchRevInclude": reverse} if reverse else {}
-    found["searchParam"] = [_parameter(p) for _, p in sorted(parameters.items())]
+    # What has no kind of its own (`near`) is not answered.
+    answered = [p for _, p in sorted(parameters.items()) if p.kind != "special"]
+    found["searchParam"] = [_parameter(p) for p in answered]
     found["operation"] = [_operation(o) for o in operations]
     return found
 

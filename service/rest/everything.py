@@ -7,7 +7,7 @@ import binascii
 from urllib.parse import urlencode
 
 from service.errors import Invalid, NotSupported
-from service.handover.everything import Cursor, Page, everything
+from service.handover.everything import SHARED, START, Cursor, Page, everything
 from service.rest.call import Answer, Call, Service
 from service.rest.parameters import handed
 from service.rest.routing import Interaction
@@ -63,7 +63,7 @@ def _after(given: list[tuple[str, object]]) -> Cursor | None:
     try:
         text = base64.urlsafe_b64decode(token + "=" * (-len(token) % 4)).decode("ascii")
         kind, number = text.split(" ")
-        if kind not in RESOURCE_TYPES or len(number) > 18:
+        if kind not in (START[0], SHARED, *RESOURCE_TYPES) or len(number) > 18:
             raise ValueError
         return kind, int(number)
     except (binascii.Error, ValueError):

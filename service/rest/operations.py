@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from service.errors import MethodNotAllowed, NotFound
-from service.rest import diff, everything, lastn, validate
+from service.rest import apply, diff, everything, extract, lastn, progress, terminology, validate
 from service.rest.call import Answer, Call, Service
 from service.rest.routing import Interaction
 
@@ -28,14 +28,14 @@ class Operation:
 
 
 OPERATIONS: dict[str, Operation] = {
-    operation.name: operation
+    operation.definition: operation
     for operation in (
         Operation(
             "validate",
             "http://hl7.org/fhir/OperationDefinition/Resource-validate",
             frozenset({"type", "instance"}),
             frozenset(),
-            frozenset({"GET", "POST"}),
+            frozenset({"GET", "HEAD", "POST"}),
             validate.validate_resource,
         ),
         Operation(
@@ -62,6 +62,86 @@ OPERATIONS: dict[str, Operation] = {
             frozenset({"GET", "HEAD", "POST"}),
             diff.show_diff,
         ),
+        Operation(
+            "apply",
+            "http://hl7.org/fhir/OperationDefinition/PlanDefinition-apply",
+            frozenset({"type", "instance"}),
+            frozenset({"PlanDefinition"}),
+            frozenset({"GET", "HEAD", "POST"}),
+            apply.apply_plan_definition,
+        ),
+        Operation(
+            "apply",
+            "http://hl7.org/fhir/OperationDefinition/ActivityDefinition-apply",
+            frozenset({"type", "instance"}),
+            frozenset({"ActivityDefinition"}),
+            frozenset({"GET", "HEAD", "POST"}),
+            apply.apply_activity_definition,
+        ),
+        Operation(
+            "expand",
+            "http://hl7.org/fhir/OperationDefinition/ValueSet-expand",
+            frozenset({"type", "instance"}),
+            frozenset({"ValueSet"}),
+            frozenset({"GET", "HEAD", "POST"}),
+            terminology.expand,
+        ),
+        Operation(
+            "validate-code",
+            "http://hl7.org/fhir/OperationDefinition/ValueSet-validate-code",
+            frozenset({"type", "instance"}),
+            frozenset({"ValueSet"}),
+            frozenset({"GET", "HEAD", "POST"}),
+            terminology.validate_in_value_set,
+        ),
+        Operation(
+            "validate-code",
+            "http://hl7.org/fhir/OperationDefinition/CodeSystem-validate-code",
+            frozenset({"type", "instance"}),
+            frozenset({"CodeSystem"}),
+            frozenset({"GET", "HEAD", "POST"}),
+            terminology.validate_in_code_system,
+        ),
+        Operation(
+            "lookup",
+            "http://hl7.org/fhir/OperationDefinition/CodeSystem-lookup",
+            frozenset({"type"}),
+            frozenset({"CodeSystem"}),
+            frozenset({"GET", "HEAD", "POST"}),
+            terminology.look_up,
+        ),
+        Operation(
+            "subsumes",
+            "http://hl7.org/fhir/OperationDefinition/CodeSystem-subsumes",
+            frozenset({"type", "instance"}),
+            frozenset({"CodeSystem"}),
+            frozenset({"GET", "HEAD", "POST"}),
+            terminology.subsumes,
+        ),
+        Operation(
+            "translate",
+            "http://hl7.org/fhir/OperationDefinition/ConceptMap-translate",
+            frozenset({"type", "instance"}),
+            frozenset({"ConceptMap"}),
+            frozenset({"GET", "HEAD", "POST"}),
+            terminology.translate,
+        ),
+        Operation(
+            "extract",
+            "http://hl7.org/fhir/uv/sdc/OperationDefinition/QuestionnaireResponse-extract",
+            frozenset({"type", "instance"}),
+            frozenset({"QuestionnaireResponse"}),
+            frozenset({"GET", "HEAD", "POST"}),
+            extract.extract_observations,
+        ),
+        Operation(
+            "progress",
+            "https://hyoid.example/fhir/OperationDefinition/CarePlan-progress",
+            frozenset({"instance"}),
+            frozenset({"CarePlan"}),
+            frozenset({"GET", "HEAD", "POST"}),
+            progress.show_progress,
+        ),
     )
 }
 
@@ -69,14 +149,15 @@ OPERATIONS: dict[str, Operation] = {
 def operate(service: Service, call: Call, asked: Interaction) -> Answer:
     """Answer an operation. Raises NotFound where it is not offered at this address."""
     name = (asked.detail or "").removeprefix("$")
-    operation = OPERATIONS.get(name)
     level: Level = "instance" if asked.id else "type" if asked.type else "system"
-    offered = operation is not None and (
-        level in operation.levels and (not operation.types or asked.type in operation.types)
-    )
-    if operation is None or not offered:
+    operation = next((o for o in OPERATIONS.values() if _is_meant(o, name, asked.type)), None)
+    if operation is None or level not in operation.levels:
         raise NotFound(f"There is no operation ${name[:64]} for this address", code="not-supported")
     if call.method not in operation.methods:
         allowed = ", ".join(sorted(operation.methods))
         raise MethodNotAllowed(f"${name} takes {allowed}", headers={"Allow": allowed})
     return operation.handler(service, call, asked)
+
+
+def _is_meant(operation: Operation, name: str, resource_type: str | None) -> bool:
+    return operation.name == name and (not operation.types or resource_type in operation.types)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from service.errors import NotFound
 from service.rest.call import Answer, Call, Service
 from service.rest.responses import shown, version_headers
@@ -9,6 +11,8 @@ from service.rest.routing import Interaction
 from service.standard.preconditions import decide_read
 from service.store.current import current_version, numbered_version
 from service.store.store import present
+
+_NUMBER = re.compile("[1-9][0-9]{0,8}")
 
 
 def read(service: Service, call: Call, asked: Interaction) -> Answer:
@@ -35,7 +39,7 @@ def vread(service: Service, call: Call, asked: Interaction) -> Answer:
     assert asked.id is not None
     name = f"{asked.type}/{asked.id}/_history/{asked.detail}"
     number = asked.detail or ""
-    if not (number.isascii() and number.isdecimal() and len(number) < 10):
+    if not _NUMBER.fullmatch(number):
         raise NotFound(f"There is no {name[:200]}")
     with call.reading() as connection:
         found = numbered_version(connection, call.caller, asked.type, asked.id, int(number))

@@ -9,13 +9,16 @@ from typing import Any
 
 from service.errors import Invalid, Issue
 from service.rest.call import Answer, Call, Service
+from service.rest.cautions import warnings_about
 from service.rest.parameters import body_resource, check_envelope, values_of
 from service.rest.responses import told
 from service.rest.routing import Interaction
 from service.standard.codec import decode_resource
+from service.standard.profiles import declared, declared_issues, profile_issues
 from service.standard.validation import validate
 from service.store.current import current_version
 from service.store.store import present
+from service.terminology.stored import StoredLibrary
 
 _MODES = ("create", "update", "delete", "profile")
 
@@ -31,17 +34,22 @@ def validate_resource(service: Service, call: Call, asked: Interaction) -> Answe
         resource = _with_stored(call, asked, resource, mode, issues)
     if resource is not None:
         issues += _address_issues(resource, asked, mode)
-        issues += validate(resource)
-    profile = given.get("profile")
-    if profile is not None and not str(profile).startswith("http://hl7.org/fhir/Structure"):
-        issues.append(
-            Issue(
-                "warning",
-                "not-supported",
-                "The profile is not held here; the resource was checked against the rules of R4",
-            )
-        )
+        issues += _judged(service, call, resource, given.get("profile"))
     return told(issues)
+
+
+def _judged(service: Service, call: Call, resource: dict[str, Any], profile: object) -> list[Issue]:
+    """What R4 says, the profile asked for and those that the resource names in `meta`; warnings."""
+    issues = validate(resource)
+    if any(issue.severity in ("fatal", "error") for issue in issues):
+        return issues
+    urls = [profile] if isinstance(profile, str) else []
+    with call.reading(snapshot=True) as connection:
+        library = StoredLibrary(connection, call.caller)
+        found = profile_issues(resource, [*urls, *declared(resource)], library, library)
+        found += declared_issues(resource, library, library)
+        found += warnings_about(service, connection, call, resource)
+    return list(dict.fromkeys([*issues, *found]))
 
 
 def _handed(service: Service, call: Call) -> tuple[dict[str, Any] | None, dict[str, Any]]:

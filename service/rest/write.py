@@ -8,6 +8,7 @@ from urllib.parse import urlencode
 from service.errors import Invalid, UnsupportedMediaType
 from service.rest import writing
 from service.rest.call import FHIR_JSON, Answer, Call, Service
+from service.rest.cautions import with_warnings
 from service.rest.negotiation import require_json_body, require_utf8
 from service.rest.responses import version_headers, written
 from service.rest.routing import Interaction
@@ -16,8 +17,8 @@ from service.standard.codec import decode, decode_resource
 from service.standard.patching.fhirpath_patch import apply_fhirpath_patch
 from service.standard.patching.json_patch import apply_json_patch
 from service.standard.patching.merge_patch import apply_merge_patch
+from service.standard.profiles import check
 from service.standard.search_values import extract
-from service.standard.validation import check
 from service.store.unit import Unit
 
 JSON_PATCH = "application/json-patch+json"
@@ -174,4 +175,4 @@ def _write(service: Service, call: Call, step: Callable[[Unit], Written]) -> Ans
     if done.status == 204:
         return Answer(204, b"", version_headers(done.stored) if done.stored else {})
     assert done.stored is not None
-    return written(call, done.stored, done.status)
+    return with_warnings(service, call, done.stored, written(call, done.stored, done.status))

@@ -23,6 +23,7 @@ from service.standard.preconditions import (
     Delete,
     Existing,
     Nothing,
+    condition_place,
     decide_conditional_delete,
     decide_conditional_patch,
     decide_conditional_update,
@@ -31,8 +32,8 @@ from service.standard.preconditions import (
     decide_patch,
     decide_update,
 )
+from service.standard.profiles import check
 from service.standard.search_values import SearchValues
-from service.standard.validation import check
 from service.store.rows import Stored
 from service.store.unit import Unit
 
@@ -51,7 +52,7 @@ class Conditions:
 
     def of(self, name: str) -> str:
         """The place of one condition, for refusals."""
-        return f"{self.where}.{name}"
+        return condition_place(self.where, name)
 
 
 class Written(NamedTuple):
@@ -88,7 +89,7 @@ def only_match(
     unit: Unit, resource_type: str, search: str, base: str, conditions: Conditions
 ) -> Stored | None:
     """What a conditional create finds already there; 412 where it is more than one."""
-    found = matches(unit, resource_type, search, base, conditions.of("ifNoneExist"))
+    found = matches(unit, resource_type, search, base, conditions.of("If-None-Exist"))
     decision = decide_create([stored.id for stored in found], conditions.where)
     return found[0] if isinstance(decision, Existing) else None
 

@@ -44,7 +44,7 @@ class Definitions:
 
     def __init__(self, tables: Mapping[str, Any]) -> None:
         self._parameters = _parameters(tables["search-parameters"])
-        self._hidden = dict(_identifier_twins(tables["search-parameters"]))
+        self._hidden = dict(_twins(tables["search-parameters"]))
         self._elements = _elements(tables["elements"], tables["primitives"])
         self._bindings = {url: _codes(entry) for url, entry in tables["bindings"].items()}
         self._systems = {url: _system(entry) for url, entry in tables["bindings"].items()}
@@ -62,7 +62,8 @@ class Definitions:
         return self._parameters[type]
 
     def search_parameter(self, type: str, code: str) -> SearchParameter | None:
-        """The parameter, also one that is not announced: `subject:identifier`, a token."""
+        """The parameter, also one that is not announced: the tokens `subject:identifier`,
+        `identifier:of-type`."""
         known = self._parameters.get(type, {}).get(code)
         return known or self._hidden.get((type, code))
 
@@ -153,19 +154,21 @@ def _parameter(type_: str, code: str, rows: Mapping[str, Any]) -> SearchParamete
     )
 
 
-def _identifier_twins(
-    table: Mapping[str, Any],
-) -> Iterator[tuple[tuple[str, str], SearchParameter]]:
-    """Reference.identifier is searched as a token under a number of its own."""
+_TWINS = ("identifier", "of-type")
+
+
+def _twins(table: Mapping[str, Any]) -> Iterator[tuple[tuple[str, str], SearchParameter]]:
+    """Reference.identifier, and an Identifier with its type, are searched as tokens under
+    numbers of their own."""
     for type_, rows in table.items():
         for code, row in rows.items():
-            if "identifier" in row:
-                twin = f"{code}:identifier"
+            for name in _TWINS:
+                if name not in row:
+                    continue
+                twin, number = f"{code}:{name}", row[name]
                 yield (
                     (type_, twin),
-                    SearchParameter(
-                        type_, twin, row["identifier"], "token", row["expression"], row["url"]
-                    ),
+                    SearchParameter(type_, twin, number, "token", row["expression"], row["url"]),
                 )
 
 

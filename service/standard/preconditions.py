@@ -98,7 +98,7 @@ def decide_create(matches: Sequence[str] = (), where: str = "http") -> Create | 
         return Create()
     if len(matches) == 1:
         return Existing(matches[0])
-    raise _several(len(matches), _of(where, "If-None-Exist"))
+    raise _several(len(matches), condition_place(where, "If-None-Exist"))
 
 
 def decide_update(
@@ -110,9 +110,9 @@ def decide_update(
 ) -> Create | Replace:
     """Update of one id, also as create, also after a deletion."""
     vid = None if current is None or current.deleted else current.vid
-    _check_match(vid, if_match, _of(where, "If-Match"))
+    _check_match(vid, if_match, condition_place(where, "If-Match"))
     if if_none_match is not None:
-        condition = _of(where, "If-None-Match")
+        condition = condition_place(where, "If-None-Match")
         if parse_tags(if_none_match, condition).match(vid):
             text = f"The resource has version {vid} already"
             raise PreconditionFailed(text, **place(condition))
@@ -127,7 +127,7 @@ def decide_patch(
     """Patch of one id; `name` is its `Type/id`."""
     if if_match is not None:
         vid = None if current is None or current.deleted else current.vid
-        _check_match(vid, if_match, _of(where, "If-Match"))
+        _check_match(vid, if_match, condition_place(where, "If-Match"))
     if current is None:
         raise NotFound(f"{name} does not exist")
     if current.deleted:
@@ -140,7 +140,7 @@ def decide_delete(
 ) -> Delete | Nothing:
     """Delete of one id; that of what is absent or deleted already succeeds."""
     vid = None if current is None or current.deleted else current.vid
-    _check_match(vid, if_match, _of(where, "If-Match"))
+    _check_match(vid, if_match, condition_place(where, "If-Match"))
     return Nothing() if vid is None else Delete(vid + 1)
 
 
@@ -153,26 +153,26 @@ def decide_conditional_update(
     body has another id; several, 412.
     """
     if len(matches) > 1:
-        raise _several(len(matches), _of(where, "url"))
+        raise _several(len(matches), condition_place(where, "url"))
     if matches and id not in (None, matches[0]):
         text = f"The search finds {matches[0]}, the resource has the id {id}"
-        raise Invalid(text, **place(_of(where, "url")))
+        raise Invalid(text, **place(condition_place(where, "url")))
     return Target(matches[0] if matches else id)
 
 
 def decide_conditional_patch(matches: Sequence[str], where: str = "http") -> Target:
     """Which id a patch by search is for."""
     if not matches:
-        raise NotFound("The search finds nothing to patch", **place(_of(where, "url")))
+        raise NotFound("The search finds nothing to patch", **place(condition_place(where, "url")))
     if len(matches) > 1:
-        raise _several(len(matches), _of(where, "url"))
+        raise _several(len(matches), condition_place(where, "url"))
     return Target(matches[0])
 
 
 def decide_conditional_delete(matches: Sequence[str], where: str = "http") -> Target | Nothing:
     """Which id a delete by search is for: one at most (`conditionalDelete: single`)."""
     if len(matches) > 1:
-        raise _several(len(matches), _of(where, "url"))
+        raise _several(len(matches), condition_place(where, "url"))
     return Target(matches[0]) if matches else Nothing()
 
 
@@ -188,6 +188,6 @@ def _several(count: int, where: str) -> PreconditionFailed:
     return PreconditionFailed(text, code="multiple-matches", **place(where))
 
 
-def _of(where: str, condition: str) -> str:
+def condition_place(where: str, condition: str) -> str:
     """The place of one condition: `http.If-Match`, `Bundle.entry[2].request.ifMatch`."""
     return f"{where}.{condition if where == 'http' else _IN_BUNDLE[condition]}"

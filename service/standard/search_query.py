@@ -38,9 +38,10 @@ def parse_search(
     """Read the pairs of a search of one type, or of the whole service where `type_` is None.
 
     `compartment` is the id of the Patient in whose compartment is searched; `base` our base URL
-    with a slash at its end, so that absolute references to us are known; `now` in microseconds since 1970 is what `ap`
-    measures from. Parameters that are not known are left out and told in `ignored`, or refused
-    where `strict`. Raises Invalid, NotSupported or TooCostly with the parameter named.
+    with a slash at its end, so that absolute references to us are known; `now`, in microseconds
+    since 1970, is what `ap` measures from. Parameters that are not known are left out and told in
+    `ignored`, or refused where `strict`. Raises Invalid, NotSupported or TooCostly with the
+    parameter named.
     """
     types, pairs = _types(type_, pairs)
     reading = Reading(base, time.time_ns() // 1000 if now is None else now)

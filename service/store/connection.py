@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import selectors
 import sqlite3
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from functools import cache, lru_cache
@@ -16,7 +18,14 @@ Dialect = Literal["sqlite", "postgresql"]
 Row = tuple[Any, ...]
 
 BUSY_MS = 30_000
-"""How long a writer waits for one of another process."""
+"""How long a writer waits for the others, in milliseconds, before it is refused."""
+
+_IN_TRANSACTION = 2
+"""PQTRANS_INTRANS of libpq: a transaction is open, and not broken by an error."""
+
+_ASK_AGAIN = 0.001
+"""Seconds between two attempts to become the writer of an SQLite file. SQLite's own waiting grows
+to 0.1 seconds, and so misses the moments when a busy process pauses."""
 
 
 @lru_cache(maxsize=4096)
@@ -43,9 +52,10 @@ class Connection:
         return found
 
     def row(self, sql: str, params: Sequence[Any] = ()) -> Row | None:
-        """The first row of a select written with `?`, or None."""
-        found: Row | None = self._cursor.execute(self._sql(sql), params).fetchone()
-        return found
+        """The first of the few rows of a select written with `?`, or None."""
+        # A select that is not read to its end would keep SQLite from emptying its log.
+        found: list[Row] = self._cursor.execute(self._sql(sql), params).fetchall()
+        return found[0] if found else None
 
     def stream(self, sql: str, params: Sequence[Any] = (), *, batch: int = 500) -> Iterator[Row]:
         """Rows of a select one by one, in constant memory where a snapshot is open."""
@@ -60,10 +70,54 @@ class Connection:
         """One statement written with `?`."""
         self._cursor.execute(self._sql(sql), params)
 
+    def begin(self, busy_ms: int) -> None:
+        """Begin a transaction that writes; wait so long for writers of other processes.
+
+        SQLite does that here, PostgreSQL where it comes to a row that another has locked. There a
+        process that is cut off in the middle must not hold up the others for ever.
+        """
+        if self.dialect == "sqlite":
+            self._begin_immediate(time.monotonic() + busy_ms / 1000)
+            return
+        self._cursor.execute(
+            f"BEGIN; SET LOCAL lock_timeout = {busy_ms};"
+            f" SET LOCAL idle_in_transaction_session_timeout = {2 * busy_ms}",
+            prepare=False,
+        )
+
+    def _begin_immediate(self, end: float) -> None:
+        while True:
+            try:
+                self._cursor.execute("BEGIN IMMEDIATE")
+                return
+            except sqlite3.OperationalError as error:
+                busy = error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_BUSY
+                if not busy or time.monotonic() > end:
+                    raise
+            time.sleep(_ASK_AGAIN)
+
+    def is_in_transaction(self) -> bool:
+        """Whether there is an open transaction that a COMMIT would keep."""
+        if self.dialect == "sqlite":
+            return bool(self.raw.in_transaction)
+        return bool(self.raw.pgconn.transaction_status == _IN_TRANSACTION)
+
     def many(self, sql: str, rows: Sequence[Sequence[Any]]) -> None:
         """One statement for each of many rows."""
         if rows:
             self._cursor.executemany(self._sql(sql), rows)
+
+
+def is_cut(raw: Any) -> bool:
+    """Whether the server has given up an idle connection of psycopg; costs no round trip.
+
+    A server has nothing to say to one who asks nothing, but farewell.
+    """
+    if raw.closed:
+        return True
+    with selectors.DefaultSelector() as selector:
+        selector.register(raw, selectors.EVENT_READ)
+        return bool(selector.select(timeout=0))
 
 
 @cache
@@ -77,8 +131,16 @@ def driver_errors() -> tuple[type[Exception], ...]:
 
 
 def unavailable() -> Unavailable:
-    """The refusal for trouble with the database."""
+    """The refusal for trouble with the database before anything was to be kept."""
     return Unavailable("The database did not take the request; nothing was stored. Try again later")
+
+
+def unconfirmed() -> Unavailable:
+    """The refusal where the database did not answer to a commit."""
+    return Unavailable(
+        "The database did not confirm that this was stored, and it may have been or not: look"
+        " before you try again"
+    )
 
 
 @contextmanager

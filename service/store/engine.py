@@ -11,34 +11,41 @@ import sqlite3
 import threading
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
+from functools import partial
+from typing import Any
 
-from sqlalchemy import Engine, create_engine, event
+from sqlalchemy import URL, Engine, create_engine, event
 from sqlalchemy.engine import make_url
-from sqlalchemy.exc import ArgumentError, SQLAlchemyError
+from sqlalchemy.exc import ArgumentError, DisconnectionError, SQLAlchemyError
 
 from service.store.connection import (
     BUSY_MS,
     Connection,
     Dialect,
     as_unavailable,
+    is_cut,
     unavailable,
 )
 from service.store.convoy import Convoy
+
+_CONNECT_SECONDS = 10
+_CHECKPOINT_PAGES = 4000
+"""16 MiB of log; SQLite's own choice, a quarter of it, is filled by a handful of sessions."""
 
 
 class Database:
     """The connections of one process to one database."""
 
-    def __init__(self, url: str) -> None:
+    def __init__(self, url: str, busy_ms: int = BUSY_MS) -> None:
         """Take `sqlite:///file`, `postgresql://…` or `postgresql+psycopg://…`; opens nothing yet.
 
-        Raises ValueError for any other URL.
+        `busy_ms` is how long a writer waits for the others. Raises ValueError for any other URL.
         """
         self.url = normal_url(url)
         self.dialect: Dialect = "sqlite" if self.url.startswith("sqlite") else "postgresql"
-        self.engine: Engine = _engine(self.url)
+        self.engine: Engine = _engine(self.url, busy_ms)
         self._local = threading.local()
-        self._convoy = Convoy(self._open)
+        self._convoy = Convoy(self._open_writer, busy_ms)
         self._opened: list[Connection] = []
 
     def reader(self, *, snapshot: bool = False) -> AbstractContextManager[Connection]:
@@ -96,6 +103,15 @@ class Database:
         pooled.detach()
         return Connection(raw, self.dialect)
 
+    def _open_writer(self) -> Connection:
+        connection = self._open()
+        if self.dialect == "sqlite":
+            # `Connection.begin` waits by itself.
+            connection.run("PRAGMA busy_timeout=0")
+            # Pages that many commits change go from the log to the file less often.
+            connection.run(f"PRAGMA wal_autocheckpoint={_CHECKPOINT_PAGES}")
+        return connection
+
     @contextmanager
     def _connection(self) -> Iterator[Connection]:
         if self.dialect == "sqlite":
@@ -147,28 +163,43 @@ def normal_url(url: str) -> str:
     raise ValueError(f"the database must be SQLite or PostgreSQL, not {parsed.drivername!r}")
 
 
-def _engine(url: str) -> Engine:
+def _engine(url: str, busy_ms: int) -> Engine:
     if url.startswith("sqlite"):
         engine = create_engine(url, connect_args={"check_same_thread": False})
-        event.listen(engine, "connect", _prepare_sqlite)
+        event.listen(engine, "connect", partial(_prepare_sqlite, busy_ms))
         return engine
-    return create_engine(
-        url,
+    engine = create_engine(
+        _with_timeout(url),
         isolation_level="AUTOCOMMIT",
         pool_size=16,
         max_overflow=16,
         pool_reset_on_return=None,
-        pool_pre_ping=False,
         pool_recycle=1800,
     )
+    event.listen(engine, "checkout", _refuse_cut)
+    return engine
 
 
-def _prepare_sqlite(raw: sqlite3.Connection, _record: object) -> None:
+def _with_timeout(url: str) -> URL:
+    """A server that does not answer at all must not hold a request for minutes."""
+    parsed = make_url(url)
+    if "connect_timeout" in parsed.query:
+        return parsed
+    return parsed.update_query_dict({"connect_timeout": str(_CONNECT_SECONDS)})
+
+
+def _refuse_cut(raw: Any, _record: object, _proxy: object) -> None:
+    """After a restart of the server: let the pool open another instead of handing this one out."""
+    if is_cut(raw):
+        raise DisconnectionError
+
+
+def _prepare_sqlite(busy_ms: int, raw: sqlite3.Connection, _record: object) -> None:
     raw.isolation_level = None
     for pragma in (
         "journal_mode=WAL",
         "synchronous=FULL",
-        f"busy_timeout={BUSY_MS}",
+        f"busy_timeout={busy_ms}",
         "foreign_keys=ON",
         "cache_size=-65536",
         "temp_store=MEMORY",

@@ -26,7 +26,7 @@ class Store:
 
     def write(self, caller: Caller) -> AbstractContextManager[Unit]:
         """A unit of work: commits when the block ends well, else leaves nothing."""
-        return unit_of_work(self.database, caller, time.time_ns() // 1000)
+        return unit_of_work(self.database, caller, _now)
 
     def read(self, caller: Caller, resource_type: str, resource_id: str) -> Stored:
         """The current version. Raises NotFound, or Gone after a deletion."""
@@ -41,6 +41,10 @@ class Store:
         with self.database.reader() as connection:
             stored = numbered_version(connection, caller, resource_type, resource_id, vid)
         return present(stored, f"{resource_type}/{resource_id}/_history/{vid}")
+
+
+def _now() -> int:
+    return time.time_ns() // 1000
 
 
 def present(stored: Stored | None, name: str) -> Stored:

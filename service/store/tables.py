@@ -143,7 +143,14 @@ class DateIndex(SQLModel, table=True):
 
     __table_args__: ClassVar[Any] = (
         Index("index_date_low", "param", "low", "rid"),
-        Index("index_date_high", "param", "high", "rid"),
+        Index(
+            "index_date_long",
+            "param",
+            "high",
+            "rid",
+            sqlite_where=text("high - low > 86400000000"),
+            postgresql_where=text("high - low > 86400000000"),
+        ),
         _CLUSTERED,
     )
 

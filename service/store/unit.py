@@ -8,11 +8,12 @@ order of `updated` and the order of commits are one, conditional writes cannot r
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
 from service.caller import Caller
+from service.errors import Forbidden
 from service.standard.codec import encode
 from service.standard.meta import stamped
 from service.standard.search_values import SearchValues, extract
@@ -25,6 +26,7 @@ from service.store.visibility import require_own
 
 _CLOCK = "SELECT seq, rid, updated FROM change_clock WHERE id = 1"
 _SET_CLOCK = "UPDATE change_clock SET seq = ?, rid = ?, updated = ? WHERE id = 1"
+_TAKEN = "SELECT 1 FROM resource WHERE type = ? AND id = ?"
 _NEW_RESOURCE = (
     "INSERT INTO resource (rid, type, id, vid, seq, updated, deleted) VALUES (?, ?, ?, ?, ?, ?, ?)"
 )
@@ -37,15 +39,16 @@ _VERSION = (
 class Unit:
     """One unit of work of one caller. All its versions carry the same time."""
 
-    def __init__(self, connection: Connection, caller: Caller, now: int) -> None:
+    def __init__(self, connection: Connection, caller: Caller, clock: Callable[[], int]) -> None:
         lock = " FOR UPDATE" if connection.dialect == "postgresql" else ""
-        clock = connection.row(_CLOCK + lock)
-        if clock is None:
+        change = connection.row(_CLOCK + lock)
+        if change is None:
             raise RuntimeError("the change clock is missing: was the schema migrated?")
         self._connection = connection
         self.caller = caller
-        self._seq, self._rid, last = clock
-        self.updated: int = max(now, last + 1)
+        self._seq, self._rid, last = change
+        self._flushed: int = self._seq
+        self.updated: int = max(clock(), last + 1)
         self._versions: list[tuple[Any, ...]] = []
         self._new: list[tuple[Any, ...]] = []
         self._next: list[tuple[Any, ...]] = []
@@ -76,10 +79,13 @@ class Unit:
 
         `base` is the FHIR base URL: references below it are local. `values` are the search values,
         where they were extracted before.
-        Raises Forbidden where it would lie in the record of a client who is not the caller's.
+        Raises Forbidden where it lies, or would lie, in the record of a client who is not the
+        caller's.
         """
         values = values or extract(resource | {"id": resource_id}, f"{base}/")
         require_own(self.caller, values.patients)
+        if current is None and self.caller.clients is not None:
+            self._require_free(resource["resourceType"], resource_id)
         vid = current.vid + 1 if current else 1
         body = encode(stamped(resource, resource_id, vid, self.updated))
         stored = self._add(resource["resourceType"], resource_id, method, body, current)
@@ -94,6 +100,11 @@ class Unit:
         """Write what is left and move the clock; call before the commit."""
         self._flush()
 
+    def _require_free(self, resource_type: str, resource_id: str) -> None:
+        """What the caller cannot see may be there all the same."""
+        if self.reader().row(_TAKEN, (resource_type, resource_id)):
+            raise Forbidden("The resource belongs to the record of a client who is not yours")
+
     def _add(
         self,
         resource_type: str,
@@ -102,6 +113,8 @@ class Unit:
         body: bytes | None,
         current: Stored | None,
     ) -> Stored:
+        if current is not None and current.seq > self._flushed:
+            self._flush()
         self._seq += 1
         deleted = body is None
         if current is None:
@@ -134,12 +147,16 @@ class Unit:
         connection.run(_SET_CLOCK, (self._seq, self._rid, self.updated))
         for pending in (self._versions, self._new, self._next, self._replaced, self._deleted):
             pending.clear()
+        self._flushed = self._seq
 
 
 @contextmanager
-def unit_of_work(database: Database, caller: Caller, now: int) -> Iterator[Unit]:
-    """Write within this block; `now` in microseconds since 1970. Commits when it ends well."""
+def unit_of_work(database: Database, caller: Caller, clock: Callable[[], int]) -> Iterator[Unit]:
+    """Write within this block. Commits when it ends well.
+
+    `clock` gives microseconds since 1970; it is asked when the turn to write has come.
+    """
     with database.writer() as connection:
-        unit = Unit(connection, caller, now)
+        unit = Unit(connection, caller, clock)
         yield unit
         unit.close()

@@ -19,14 +19,17 @@ def visible(caller: Caller, rid: str) -> tuple[str, tuple[Any, ...]] | None:
 
     None where the caller may see every client, so that the common case costs nothing.
     """
+    rows = visible_rows(caller, rid)
+    return None if rows is None else (f"EXISTS (SELECT 1 {rows[0]})", rows[1])
+
+
+def visible_rows(caller: Caller, rid: str) -> tuple[str, tuple[Any, ...]] | None:
+    """`FROM … WHERE …` of the rows that make it visible; there must be one."""
     if caller.clients is None:
         return None
     clients = (SHARED, *sorted(caller.clients))
     marks = ", ".join("?" * len(clients))
-    return (
-        f"EXISTS (SELECT 1 FROM compartment c WHERE c.rid = {rid} AND c.patient IN ({marks}))",
-        clients,
-    )
+    return f"FROM compartment c WHERE c.rid = {rid} AND c.patient IN ({marks})", clients
 
 
 def and_visible(caller: Caller, rid: str) -> tuple[str, tuple[Any, ...]]:

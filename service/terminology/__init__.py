@@ -1,1 +1,1 @@
-"""What do the codes mean? Expand, look up, validate, translate."""
+"""Which codes are known here? What is shipped, and what users stored, seen by a caller."""

@@ -156,7 +156,7 @@ def test_session_notes_are_refused_clearly(sqlite_url: str, tmp_path: Path) -> N
     note = _write(tmp_path / "note.json", {"client": 1})
     done = hyoid("load", str(table), str(note), "--database", sqlite_url)
     assert done.returncode == 1
-    assert f"{table}: session notes as a table cannot be read yet" in done.stderr
+    assert f"{table}: row 1: The column session is missing" in done.stderr
     assert f"{note}: resourceType: " in done.stderr
 
 

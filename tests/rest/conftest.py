@@ -8,8 +8,10 @@ from collections.abc import Iterator
 import httpx
 import pytest
 
+from service.store.built_in import install_definitions
 from service.store.engine import Database
 from service.store.migrate import migrate
+from service.store.store import Store
 from tests.conftest import POSTGRES, schema_url
 from tests.live import running_service
 
@@ -29,6 +31,7 @@ def service_url(
     with schema_url(POSTGRES) as url:
         database = Database(url)
         migrate(database)
+        install_definitions(Store(database))
         database.close()
         with running_service(url) as base:
             yield f"{base}/fhir"

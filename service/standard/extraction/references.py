@@ -11,7 +11,7 @@ from typing import Any
 from service.standard.definitions import Element
 from service.standard.extraction.rows import SearchValues, Use, Writer
 from service.standard.extraction.text import clip
-from service.standard.extraction.tokens import identifier
+from service.standard.extraction.tokens import identifier, write_text
 
 _ID = r"[A-Za-z0-9\-.]{1,64}"
 _LOCAL = re.compile(rf"([A-Z][A-Za-z]{{1,63}})/({_ID})(?:/_history/{_ID})?")
@@ -53,6 +53,9 @@ def _reference(uses: tuple[Use, ...], element: Element) -> Writer:
                 rows.references.append((use.param, found[0], found[1], grp))
             if logical is not None:
                 write_identifier[use](logical, grp, rows)
+            elif found is None:
+                # Words or a contained resource: nothing to search for, but not missing either.
+                write_text([use.param], value.get("display") or literal, grp, rows)
 
     return write
 

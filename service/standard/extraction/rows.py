@@ -44,12 +44,14 @@ class SearchValues:
 
 
 class Use(NamedTuple):
-    """One parameter that takes a value: its number, that of its `:identifier` twin, and the one
-    type of resource it is narrowed to (`where(resolve() is Patient)`); 0 and empty for none."""
+    """One parameter that takes a value: its number, those of its `:identifier` and `:of-type`
+    twins, and the one type of resource it is narrowed to (`where(resolve() is Patient)`); 0 and
+    empty for none."""
 
     param: int
     twin: int = 0
     only: str = ""
+    typed: int = 0
 
 
 Writer = Callable[[Any, int, SearchValues], None]

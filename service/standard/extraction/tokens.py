@@ -1,4 +1,4 @@
-"""Which tokens does a value give? FHIR R4, Search, section token."""
+"""Which tokens does a value give, and which words go with them? FHIR R4, Search, section token."""
 
 from __future__ import annotations
 
@@ -7,9 +7,16 @@ from typing import Any
 
 from service.standard.definitions import Element, definitions
 from service.standard.extraction.rows import SearchValues, Use, Writer
-from service.standard.extraction.text import clip
+from service.standard.extraction.text import clip, fold
 
 BOOLEAN_SYSTEM = "http://terminology.hl7.org/CodeSystem/special-values"
+
+
+def write_text(params: list[int], text: Any, grp: int, rows: SearchValues) -> None:
+    """What `:text` finds: the human words of a code, as a string under the same parameter."""
+    if text and (folded := clip(fold(text))):
+        for param in params:
+            rows.strings.append((param, folded, clip(text), grp))
 
 
 def _coding(uses: tuple[Use, ...], element: Element) -> Writer:
@@ -17,6 +24,7 @@ def _coding(uses: tuple[Use, ...], element: Element) -> Writer:
 
     def write(value: Any, grp: int, rows: SearchValues) -> None:
         code, system = value.get("code") or "", value.get("system") or ""
+        write_text(params, value.get("display"), grp, rows)
         if code or system:
             for param in params:
                 rows.tokens.append((param, clip(system), clip(code), grp))
@@ -26,8 +34,10 @@ def _coding(uses: tuple[Use, ...], element: Element) -> Writer:
 
 def _codeable_concept(uses: tuple[Use, ...], element: Element) -> Writer:
     write_coding = _coding(uses, element)
+    params = [use.param for use in uses]
 
     def write(value: Any, grp: int, rows: SearchValues) -> None:
+        write_text(params, value.get("text"), grp, rows)
         for coding in value.get("coding", ()):
             write_coding(coding, grp, rows)
 
@@ -35,14 +45,24 @@ def _codeable_concept(uses: tuple[Use, ...], element: Element) -> Writer:
 
 
 def identifier(uses: tuple[Use, ...], element: Element | None = None) -> Writer:
-    """Identifier.system and value."""
+    """Identifier.system and value; with its type for `:of-type`."""
     params = [use.param for use in uses]
+    typed = [use.typed for use in uses if use.typed]
 
     def write(value: Any, grp: int, rows: SearchValues) -> None:
         code, system = value.get("value") or "", value.get("system") or ""
+        if "type" in value:
+            _write_type(value["type"], code, grp, rows)
         if code or system:
             for param in params:
                 rows.tokens.append((param, clip(system), clip(code), grp))
+
+    def _write_type(type_: Any, code: str, grp: int, rows: SearchValues) -> None:
+        write_text(params, type_.get("text"), grp, rows)
+        for coding in type_.get("coding", ()):
+            kind = f"{coding.get('system') or ''}|{coding.get('code') or ''}"
+            for param in typed if code else ():
+                rows.tokens.append((param, clip(kind), clip(code), grp))
 
     return write
 

@@ -134,8 +134,11 @@ def _named(path: str, name: str, kinds: list[str]) -> Iterator[Element]:
 
 
 def _use(parameter: SearchParameter, only: str) -> Use:
-    twin = definitions().search_parameter(parameter.type, f"{parameter.code}:identifier")
-    return Use(parameter.number, twin.number if twin else 0, only)
+    def number(name: str) -> int:
+        twin = definitions().search_parameter(parameter.type, f"{parameter.code}:{name}")
+        return twin.number if twin else 0
+
+    return Use(parameter.number, number("identifier"), only, number("of-type"))
 
 
 def _writer(branch: _Branch) -> Writer:

@@ -8,8 +8,9 @@ Reads the name (`code`, `code:modifier`, `code:Type.rest`, `code.rest`,
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from service.standard.definitions import SearchParameter, definitions
 from service.standard.registry import RESOURCE_TYPES
@@ -32,8 +33,10 @@ from service.standard.searching.refusals import (
 )
 from service.standard.searching.values import Reading, composite_value, date_value, read_value
 
-DEEPEST = 8
-"""Links of a chain, `_has` included."""
+DEEPEST = 12
+"""Links of a chain, `_has` included: one counts two, by a canonical URL three."""
+MOST_BRANCHES = 200
+"""Types that a chain without types may lead to, over all its links."""
 MOST_VALUES = 1000
 """Values of one parameter divided by commas."""
 
@@ -46,6 +49,15 @@ class Pair:
 
     name: str
     value: str
+    branches: Counter[str] = field(default_factory=Counter, compare=False)
+
+    def branch(self) -> None:
+        """Count one more branch of a chain. Raises TooCostly where there are too many."""
+        self.branches["all"] += 1
+        if self.branches["all"] > MOST_BRANCHES:
+            raise too_much(
+                self.name, "it leads to too many types; name them, as in subject:Patient"
+            )
 
     def alternatives(self) -> list[str]:
         """The values divided by commas, with their other escapes."""
@@ -65,7 +77,7 @@ def read_criterion(
     Raises UnknownParameterError, or a refusal where the parameter is known and the rest wrong.
     """
     if depth > DEEPEST:
-        raise too_much(pair.name, f"more than {DEEPEST} links in a chain")
+        raise too_much(pair.name, "too many links in a chain")
     if name.startswith("_has:"):
         return _has(types, name, pair, reading, depth)
     head, dot, rest = name.partition(".")
@@ -128,8 +140,10 @@ def _chain(
     for target in targets:
         if target not in RESOURCE_TYPES:
             continue
+        pair.branch()
+        below = depth + _weight((target,))
         try:
-            branches.append((target, read_criterion((target,), rest, pair, reading, depth + 1)))
+            branches.append((target, read_criterion((target,), rest, pair, reading, below)))
         except UnknownParameterError as reason:
             reasons.append(str(reason))
     if not branches:
@@ -147,7 +161,14 @@ def _has(types: tuple[str, ...], name: str, pair: Pair, reading: Reading, depth:
     (parameter,) = _references((source,), code)
     if not set(parameter.targets) & set(types):
         raise not_offered(pair.name, f"{source}.{code} does not refer to {' or '.join(types)}")
-    return Has(types, parameter, read_criterion((source,), rest, pair, reading, depth + 1))
+    below = depth + _weight(types)
+    return Has(types, parameter, read_criterion((source,), rest, pair, reading, below))
+
+
+def _weight(types: tuple[str, ...]) -> int:
+    """How much a link to these types adds to the depth."""
+    known = definitions()
+    return 3 if any(known.search_parameter(type_, "url") for type_ in types) else 2
 
 
 def _references(types: tuple[str, ...], code: str) -> tuple[SearchParameter, ...]:

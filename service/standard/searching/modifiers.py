@@ -44,7 +44,7 @@ def _missing(
 ) -> Criterion:
     if list(texts) not in (["true"], ["false"]):
         raise wrong_value(name, "true or false is expected")
-    twins = _twins(parameters) if parameters[0].kind == "reference" else ()
+    twins = _twins(parameters, "identifier") if parameters[0].kind == "reference" else ()
     return Missing(parameters, texts[0] == "true", twins)
 
 
@@ -65,15 +65,16 @@ def _text(
 def _identifier(
     parameters: Parameters, modifier: str, name: str, texts: Sequence[str], reading: Reading
 ) -> Criterion:
-    return Condition(_twins(parameters), tuple(token_value(name, text) for text in texts))
+    return Condition(_twins(parameters, modifier), tuple(token_value(name, text) for text in texts))
 
 
 def _of_type(
     parameters: Parameters, modifier: str, name: str, texts: Sequence[str], reading: Reading
 ) -> Criterion:
-    if not all(parameter.code == "identifier" for parameter in parameters):
+    twins = _twins(parameters, modifier)
+    if len(twins) < len(parameters):
         raise not_offered(name, "of-type is for identifiers")
-    return Condition(parameters, tuple(typed_identifier(name, text) for text in texts), modifier)
+    return Condition(twins, tuple(typed_identifier(name, text) for text in texts))
 
 
 def _branch(
@@ -85,9 +86,9 @@ def _branch(
     return _plain(parameters, modifier, name, texts, reading)
 
 
-def _twins(parameters: Parameters) -> Parameters:
+def _twins(parameters: Parameters, name: str) -> Parameters:
     known = definitions()
-    twins = (known.search_parameter(p.type, f"{p.code}:identifier") for p in parameters)
+    twins = (known.search_parameter(p.type, f"{p.code}:{name}") for p in parameters)
     return tuple(twin for twin in twins if twin is not None)
 
 

@@ -28,15 +28,6 @@ class TokenValue:
 
 
 @dataclass(frozen=True, slots=True)
-class TypedIdentifier:
-    """What `:of-type` asks: an identifier of this type with this value."""
-
-    system: str
-    code: str
-    value: str
-
-
-@dataclass(frozen=True, slots=True)
 class TextValue:
     """A text to be found, as the client wrote it."""
 
@@ -104,14 +95,7 @@ class CompositeValue:
 
 
 Value = (
-    TokenValue
-    | TypedIdentifier
-    | TextValue
-    | ReferenceValue
-    | UriValue
-    | DateValue
-    | QuantityValue
-    | CompositeValue
+    TokenValue | TextValue | ReferenceValue | UriValue | DateValue | QuantityValue | CompositeValue
 )
 
 

@@ -19,7 +19,6 @@ from service.standard.searching.query import (
     Prefix,
     TextValue,
     TokenValue,
-    TypedIdentifier,
     UriValue,
     Value,
 )
@@ -63,12 +62,12 @@ def token_value(name: str, text: str, reading: Reading | None = None) -> TokenVa
     return TokenValue(parts[0], parts[1] or None)
 
 
-def typed_identifier(name: str, text: str) -> TypedIdentifier:
-    """`system|code|value` of `:of-type`; all three are needed."""
+def typed_identifier(name: str, text: str) -> TokenValue:
+    """`system|code|value` of `:of-type`, all three needed: a token whose system is the type."""
     parts = [unescape(part) for part in split(text, "|")]
     if len(parts) != 3 or not all(parts):
         raise wrong_value(name, f"{text[:80]!r} is not system|code|value")
-    return TypedIdentifier(*parts)
+    return TokenValue(f"{parts[0]}|{parts[1]}", parts[2])
 
 
 def text_value(name: str, text: str, reading: Reading | None = None) -> TextValue:

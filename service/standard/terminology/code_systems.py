@@ -16,7 +16,6 @@ _DOWN = frozenset({"child"})
 _INACTIVE = frozenset({"retired", "inactive", "withdrawn"})
 _WHOLE = frozenset({"complete"})
 _SUBSUMES = frozenset({None, "is-a", "classified-with"})
-_MOST_ROUNDS = 1_000_000
 
 
 @dataclass(slots=True)
@@ -105,9 +104,9 @@ def read_code_system(resource: Mapping[str, Any]) -> CodeSystem:
     _link(concepts, roles)
     case_sensitive = resource.get("caseSensitive", True) is not False
     return CodeSystem(
-        url=resource["url"],
+        url=resource.get("url") or "",
         version=resource.get("version"),
-        name=resource.get("name") or resource.get("title") or resource["url"],
+        name=resource.get("name") or resource.get("title") or resource.get("url") or "",
         content=resource.get("content", "not-present"),
         case_sensitive=case_sensitive,
         meaning=resource.get("hierarchyMeaning"),

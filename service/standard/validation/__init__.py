@@ -65,7 +65,7 @@ def _judged(resource: dict[str, Any], context: Context) -> list[Issue]:
     except RecursionError:
         raise
     except Exception:
-        if context.issues or context.foreign:
+        if context.errors or context.foreign:
             return []
         kind = shown(resource.get("resourceType"))
         return [Issue("error", "structure", f"Cannot be read as {kind}")]

@@ -12,7 +12,10 @@ from typing import Any, NamedTuple
 from service.errors import Issue, Severity
 
 MAX_ISSUES = 500
-"""A body of many megabytes may have a fault in every element; nobody reads them all."""
+"""A body of many megabytes may have a fault in every element; nobody reads them all.
+
+So many errors, and besides so many warnings: those alone refuse nothing.
+"""
 
 _SHOWN = 60
 
@@ -46,10 +49,20 @@ class Context:
     of its entries by fullUrl. `contained` are the resources in `root` by id.
     """
 
-    __slots__ = ("bundle", "contained", "entries", "foreign", "issues", "resource", "root")
+    __slots__ = (
+        "bundle",
+        "contained",
+        "entries",
+        "errors",
+        "foreign",
+        "issues",
+        "resource",
+        "root",
+    )
 
     def __init__(self, resource: dict[str, Any]) -> None:
         self.issues: list[Issue] = []
+        self.errors = 0
         self.resource = resource
         self.root = resource
         self.bundle: dict[str, Any] | None = None
@@ -59,8 +72,12 @@ class Context:
         """A resource was met whose type the elements tables do not hold."""
 
     def add(self, code: str, text: str, place: Place, severity: Severity = "error") -> None:
-        if len(self.issues) >= MAX_ISSUES:
-            raise EnoughError
+        if severity in ("fatal", "error"):
+            if self.errors >= MAX_ISSUES:
+                raise EnoughError
+            self.errors += 1
+        elif len(self.issues) - self.errors >= MAX_ISSUES:
+            return
         self.issues.append(Issue(severity, code, text, str(place)))
 
     def surroundings(self) -> tuple[Any, ...]:

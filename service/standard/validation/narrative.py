@@ -104,6 +104,10 @@ def _element_faults(node: Any) -> Iterator[str]:
         yield f"<{name[:40]}> is not allowed in narrative (txt-1)"
         return
     own = _LINK_ATTRIBUTES.get(name, _NONE)
+    if len(node.attrib) > len(_ATTRIBUTES) + len(own):
+        # To look at them one by one would take the square of their number.
+        yield f"<{name}> has attributes that are not allowed in narrative (txt-1)"
+        return
     for attribute, value in node.attrib.items():
         if attribute not in _ATTRIBUTES and attribute not in own:
             yield f"{attribute[:40]} on <{name}> is not allowed in narrative (txt-1)"

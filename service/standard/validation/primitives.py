@@ -6,7 +6,6 @@ store. Each test takes the decoded JSON value of any kind and must be quick on o
 
 from __future__ import annotations
 
-import binascii
 import re
 from collections.abc import Callable
 from datetime import date
@@ -20,7 +19,11 @@ MAX_CHARACTERS = 1024 * 1024
 """R4: "strings SHALL NOT exceed 1MB (1024*1024 characters) in size"."""
 
 _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff]")
-_BASE64 = re.compile(r"[0-9A-Za-z+/]+={0,2}")
+_LETTER = "[0-9A-Za-z+/]"
+_BASE64 = re.compile(
+    rf"\s*+(?:{_LETTER}{{4}}\s*+)*+(?:(?:{_LETTER}{{2}}==|{_LETTER}{{3}}=)\s*+)?", re.ASCII
+)
+"""Groups of four with white space between them, as R4 has it."""
 
 
 class Datatype(NamedTuple):
@@ -114,16 +117,9 @@ def _uuid(value: Any) -> bool:
 
 
 def _base64(value: Any) -> bool:
-    if type(value) is not str:
+    if type(value) is not str or not value or value.isspace():
         return False
-    packed = "".join(value.split()) if any(c in value for c in " \t\r\n") else value
-    if not packed or len(packed) % 4 or not _BASE64.fullmatch(packed):
-        return False
-    try:
-        binascii.a2b_base64(packed)
-    except binascii.Error:
-        return False
-    return True
+    return _BASE64.fullmatch(value) is not None
 
 
 def _date(value: Any) -> bool:

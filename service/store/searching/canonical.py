@@ -17,16 +17,15 @@ def url_numbers(types: Iterable[str]) -> tuple[int, ...]:
     return _numbers(types, "url", "uri")
 
 
-def joined(scope: Scope, reference: str, uri: str, types: tuple[str, ...]) -> str:
-    """The condition that a row of index_reference leads to the resource of a row of index_uri."""
+def meant(scope: Scope, reference: str, uri: str, types: tuple[str, ...]) -> str:
+    """Of a row of index_reference and a row of index_uri with the same URL: the version agrees."""
     versioned, version = scope.alias(), scope.alias()
     sibling = (
         f"FROM {scope.by_key('index_reference', versioned)} WHERE {versioned}.rid = {reference}.rid"
         f" AND {versioned}.param = {reference}.param AND {versioned}.grp = {reference}.grp"
         f" AND {versioned}.target_type = ''"
     )
-    numbers = _numbers(types, "version", "token")
-    unversioned = scope.exists(
+    named = scope.exists(
         f"{sibling} AND {versioned}.target_id > {uri}.value || '|'"
         f" AND {versioned}.target_id < {uri}.value || '}}'"
     )
@@ -35,12 +34,9 @@ def joined(scope: Scope, reference: str, uri: str, types: tuple[str, ...]) -> st
     )
     same = scope.exists(
         f"FROM {scope.by_key('index_token', version)} WHERE {version}.rid = {uri}.rid"
-        f" AND {param_is(version, numbers)} AND {this}"
+        f" AND {param_is(version, _numbers(types, 'version', 'token'))} AND {this}"
     )
-    return (
-        f"{reference}.target_type = '' AND {param_is(uri, url_numbers(types))}"
-        f" AND {uri}.value = {reference}.target_id AND (NOT {unversioned} OR {same})"
-    )
+    return f"(NOT {named} OR {same})"
 
 
 def _numbers(types: Iterable[str], code: str, kind: str) -> tuple[int, ...]:

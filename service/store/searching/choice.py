@@ -7,7 +7,7 @@ so that no choice costs more the larger the store is.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from service.store.connection import Connection
 from service.store.searching.compiled import Arm, Compiled, Rank
@@ -36,12 +36,15 @@ def choose(connection: Connection, criteria: Sequence[Compiled], limits: Limits)
             return driver(criteria, at, bounded=False)
         if bounded_count(connection, criteria[at].arms, limits.collected) <= limits.collected:
             return driver(criteria, at, bounded=True)
-    open_ = [at for at, c in enumerate(criteria) if c.arms]
+    options = [
+        (at, arms) for at, c in enumerate(criteria) for arms in (c.arms, c.other_arms) if arms
+    ]
     for limit in (limits.few, limits.many):
-        sizes = {at: bounded_count(connection, criteria[at].arms, limit) for at in open_}
-        narrow = [at for at in open_ if sizes[at] <= limit]
-        if narrow:
-            return driver(criteria, min(narrow, key=sizes.__getitem__), bounded=True)
+        sizes = [bounded_count(connection, arms, limit) for _, arms in options]
+        best = min(range(len(options)), key=sizes.__getitem__, default=None)
+        if best is not None and sizes[best] <= limit:
+            at, arms = options[best]
+            return replace(driver(criteria, at, bounded=True), arms=arms)
     return None
 
 

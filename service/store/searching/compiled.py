@@ -9,9 +9,9 @@ from itertools import count
 
 from service.caller import Caller
 from service.store.connection import Dialect
-from service.store.searching.seeks import RID, Seek
+from service.store.searching.seeks import RID, named
 from service.store.searching.sql import Sql, all_of, any_of
-from service.store.visibility import visible
+from service.store.visibility import visible_rows
 
 
 class Rank(IntEnum):
@@ -59,21 +59,32 @@ class Arm:
 
 @dataclass(frozen=True, slots=True)
 class Rows:
-    """Rows of one index table: what is needed to walk them in the order of a column."""
+    """Rows of one index table: what is needed to walk them in the order of a column.
+
+    A row must meet one of `met` (any row, where there are none); `single`: no resource has two.
+    """
 
     table: str
     numbers: tuple[int, ...]
-    seeks: tuple[Seek, ...]
+    met: tuple[Sql, ...] = ()
+    single: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Compiled:
-    """A criterion ready to run. Without arms it can only probe."""
+    """A criterion ready to run. Without arms it can only probe.
+
+    `other_arms` lead to the same resources by another index. `window` says that the arms give,
+    in the order of the parameter with this number, all resources that meet the criterion, each
+    where its only value is.
+    """
 
     probe: Callable[[str], Sql]
     arms: tuple[Arm, ...] = ()
     rank: Rank = Rank.OPEN
     rows: Rows | None = None
+    other_arms: tuple[Arm, ...] = ()
+    window: int | str | None = None
 
     @property
     def ordered(self) -> bool:
@@ -111,8 +122,7 @@ class Scope:
 
     def by_key(self, table: str, alias: str) -> str:
         """A table to be read by its primary key, (rid, param, …)."""
-        hint = " NOT INDEXED" if self.dialect == "sqlite" else ""
-        return f"{table} {alias}{hint}"
+        return self.by(table, alias, _key_of(table))
 
     def exists(self, select: str) -> str:
         """There is a row for this `FROM … WHERE …`, to be looked for row by row.
@@ -122,10 +132,27 @@ class Scope:
         fence = "" if self.dialect == "sqlite" else " OFFSET 0"
         return f"EXISTS (SELECT 1 {select}{fence})"
 
+    def step(self, table: str, alias: str, index: str, where: Sql) -> Sql:
+        """To be put behind `FROM …`: for each row so far, the rows of this table by this index.
+
+        `index` empty: by the primary key. Both engines are held to this order: PostgreSQL by
+        LATERAL and OFFSET, SQLite by CROSS JOIN.
+        """
+        if self.dialect == "postgresql":
+            inner = f"SELECT * FROM {table} {alias} WHERE {where.text} OFFSET 0"
+            return Sql(f" CROSS JOIN LATERAL ({inner}) AS {alias}", where.params)
+        hint = f"INDEXED BY {index or _key_of(table)}" if table != "resource" or index else ""
+        return Sql(f" CROSS JOIN {table} {alias} {hint} ON {where.text}", where.params)
+
     def visible(self, rid: str) -> tuple[Sql, ...]:
         """The condition that the caller may see the resource; none where all may be seen."""
-        condition = visible(self.caller, rid)
-        return () if condition is None else (Sql(*condition),)
+        rows = visible_rows(self.caller, rid)
+        return () if rows is None else (Sql(self.exists(rows[0]), rows[1]),)
+
+
+def _key_of(table: str) -> str:
+    """The name that SQLite gives to the primary key of a table without rowid."""
+    return f"sqlite_autoindex_{table}_1"
 
 
 def param_is(alias: str, numbers: tuple[int, ...]) -> str:
@@ -137,16 +164,14 @@ def param_is(alias: str, numbers: tuple[int, ...]) -> str:
     return f"{alias}.param IN ({', '.join(map(str, numbers))})"
 
 
-def exists_row(
-    scope: Scope, table: str, numbers: tuple[int, ...], seeks: tuple[Seek, ...], rid: str
-) -> Sql:
-    """The resource has a row of the parameter that lies in one of the seeks (or any row)."""
+def exists_row(scope: Scope, rows: Rows, rid: str, index: str = "") -> Sql:
+    """The resource has one of these rows; `index` leads to them sooner than its own key."""
     alias = scope.alias()
-    some = any_of(seek.where(alias) for seek in seeks) if seeks else Sql("")
-    more = f" AND {some.text}" if seeks else ""
+    table = scope.by(rows.table, alias, index) if index else scope.by_key(rows.table, alias)
+    some = any_of(Sql(named(met.text, alias), met.params) for met in rows.met)
+    more = f" AND {some.text}" if rows.met else ""
     found = scope.exists(
-        f"FROM {scope.by_key(table, alias)}"
-        f" WHERE {alias}.rid = {rid} AND {param_is(alias, numbers)}{more}"
+        f"FROM {table} WHERE {alias}.rid = {rid} AND {param_is(alias, rows.numbers)}{more}"
     )
     return Sql(found, some.params)
 

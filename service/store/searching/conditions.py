@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
-from service.errors import NotSupported
 from service.standard.definitions import Component, Kind, SearchParameter
+from service.standard.multiplicity import single_valued
+from service.standard.search_values import clip
 from service.standard.searching.query import (
     CompositeValue,
     Condition,
@@ -28,16 +30,20 @@ from service.store.searching.compiled import (
     negation,
     param_is,
 )
-from service.store.searching.ranges import date_seeks, quantity_seeks
+from service.store.searching.merging import merged
+from service.store.searching.ranges import quantity_met, quantity_seeks
 from service.store.searching.seeks import (
+    RID,
     TABLES,
     Seek,
+    named,
     reference_seeks,
     string_seeks,
     token_seeks,
     uri_seeks,
 )
-from service.store.searching.sql import Sql
+from service.store.searching.spans import bounds_of, span_seeks
+from service.store.searching.sql import Sql, any_of
 
 
 def compile_condition(condition: Condition, scope: Scope) -> Compiled:
@@ -45,36 +51,53 @@ def compile_condition(condition: Condition, scope: Scope) -> Compiled:
     first = condition.parameters[0]
     if first.kind == "composite":
         return _composite(condition, scope)
-    seeks = tuple(
-        seek
-        for value in condition.values
-        for seek in seeks_of(value, condition.modifier, targets_of(condition.parameters))
+    targets, modifier = targets_of(condition.parameters), condition.modifier
+    seeks = merged(
+        [seek for value in condition.values for seek in seeks_of(value, modifier, targets)],
+        len(condition.parameters),
     )
     numbers = tuple(parameter.number for parameter in condition.parameters)
-    table = TABLES[first.kind]
-    if condition.modifier == "not":
-        return Compiled(lambda rid: negation(exists_row(scope, table, numbers, seeks, rid)))
-    arms = tuple(_arm(scope, table, number, seek) for number in numbers for seek in seeks)
+    # The words of a code are strings under the number of the token.
+    table = "index_string" if modifier == "text" else TABLES[first.kind]
+    rows = Rows(table, numbers, _met(condition.values, seeks), all_single(condition.parameters))
+    if modifier == "not":
+        return Compiled(lambda rid: negation(exists_row(scope, rows, rid)))
+    # One value alone is found sooner in its own stretch, where others ask too.
+    alone = len(seeks) == len(numbers) == 1 and seeks[0].order == RID
+    index = seeks[0].index if alone else ""
     return Compiled(
-        lambda rid: exists_row(scope, table, numbers, seeks, rid),
-        arms,
+        lambda rid: exists_row(scope, rows, rid, index),
+        arms_of(scope, table, numbers, seeks),
         _rank(condition),
-        Rows(table, numbers, seeks),
+        rows,
+        arms_of(scope, table, numbers, _by_system(condition)),
     )
+
+
+def arms_of(
+    scope: Scope, table: str, numbers: tuple[int, ...], seeks: Sequence[Seek]
+) -> tuple[Arm, ...]:
+    """An arm for each stretch of each parameter."""
+    return tuple(_arm(scope, table, number, seek) for number in numbers for seek in seeks)
+
+
+def all_single(parameters: tuple[SearchParameter, ...]) -> bool:
+    """Whether no resource has two values."""
+    return all(single_valued(parameter) for parameter in parameters)
 
 
 def compile_missing(criterion: Missing, scope: Scope) -> Compiled:
     """A parameter that has no value, or any."""
-    table = TABLES[criterion.parameters[0].kind]
+    kind = criterion.parameters[0].kind
     numbers = tuple(parameter.number for parameter in criterion.parameters)
-    twins = tuple(parameter.number for parameter in criterion.twins)
+    places = [Rows(TABLES[kind], numbers)]
+    if kind in ("token", "reference"):
+        places.append(Rows("index_string", numbers))
+    if criterion.twins:
+        places.append(Rows("index_token", tuple(twin.number for twin in criterion.twins)))
 
     def present(rid: str) -> Sql:
-        found = exists_row(scope, table, numbers, (), rid)
-        if not twins:
-            return found
-        other = exists_row(scope, "index_token", twins, (), rid)
-        return Sql(f"({found.text} OR {other.text})", found.params + other.params)
+        return any_of(exists_row(scope, rows, rid) for rows in places)
 
     return Compiled((lambda rid: negation(present(rid))) if criterion.missing else present)
 
@@ -96,11 +119,40 @@ def seeks_of(value: Value, modifier: str = "", targets: tuple[str, ...] = ()) ->
         case UriValue():
             return uri_seeks(value, modifier)
         case DateValue():
-            return date_seeks(value)
+            return [seek for bounds in bounds_of(value) for seek in span_seeks(bounds)]
         case QuantityValue():
             return quantity_seeks(value)
         case _:
-            raise NotSupported(f"The modifier {modifier!r} is not answered here")
+            raise AssertionError(f"{type(value).__name__} lies in no index")
+
+
+def _met(values: Sequence[Value], seeks: Sequence[Seek]) -> tuple[Sql, ...]:
+    """The conditions on a row, of which one must hold."""
+    if isinstance(values[0], DateValue | QuantityValue):
+        return tuple(dict.fromkeys(met for value in values for met in met_of(value)))
+    return tuple(seek.met() for seek in seeks)
+
+
+def met_of(value: Value) -> list[Sql]:
+    """The same for one value."""
+    match value:
+        case DateValue():
+            return [bounds.met() for bounds in bounds_of(value)]
+        case QuantityValue():
+            return [quantity_met(value)]
+        case _:
+            return [seek.met() for seek in seeks_of(value)]
+
+
+def _by_system(condition: Condition) -> list[Seek]:
+    """One token with its system, looked up by the system: there may be none of it at all."""
+    value = condition.values[0]
+    if len(condition.values) > 1 or not isinstance(value, TokenValue):
+        return []
+    if condition.modifier or not value.system or value.code is None:
+        return []
+    (whole,) = token_seeks(TokenValue(value.system, None))
+    return [whole.sifted("@.code = ?", (clip(value.code),))]
 
 
 def _arm(scope: Scope, table: str, number: int, seek: Seek) -> Arm:
@@ -132,38 +184,41 @@ def _composite(condition: Condition, scope: Scope) -> Compiled:
     """The components' rows with an equal `grp` are values of the same element."""
     parameters = condition.parameters
     kind: Kind = parameters[0].components[0].kind
-    seeks = tuple(
-        (number, seek)
+    seeks = {
+        parameter.components[0].number: merged(
+            [
+                seek
+                for value in condition.values
+                if isinstance(value, CompositeValue)
+                for seek in _composite_seeks(parameter.components, value, scope)
+            ],
+            len(parameters),
+        )
         for parameter in parameters
-        for value in condition.values
-        if isinstance(value, CompositeValue)
-        for number, seek in _composite_seeks(parameter.components, value, scope)
-    )
+    }
     table = TABLES[kind]
-    arms = tuple(_arm(scope, table, number, seek) for number, seek in seeks)
-    numbers = tuple(dict.fromkeys(number for number, _ in seeks))
-    whole = tuple(seek for _, seek in seeks)
-    return Compiled(lambda rid: exists_row(scope, table, numbers, whole, rid), arms)
+    arms = tuple(_arm(scope, table, number, seek) for number, own in seeks.items() for seek in own)
+    rows = [
+        Rows(table, (number,), tuple(seek.met() for seek in own)) for number, own in seeks.items()
+    ]
+    return Compiled(lambda rid: any_of(exists_row(scope, row, rid) for row in rows), arms)
 
 
 def _composite_seeks(
     components: tuple[Component, ...], value: CompositeValue, scope: Scope
-) -> list[tuple[int, Seek]]:
+) -> list[Seek]:
     first, *others = zip(components, value.parts, strict=True)
     texts: list[str] = []
     params: tuple[Any, ...] = ()
     for component, part in others:
         alias = scope.alias()
         table = scope.by_key(TABLES[component.kind], alias)
-        alternatives = [seek.where(alias) for seek in seeks_of(part)]
-        some = " OR ".join(f"({where.text})" for where in alternatives)
+        some = any_of(met_of(part))
         texts.append(
             scope.exists(
                 f"FROM {table} WHERE {alias}.rid = @.rid AND {alias}.param = {component.number}"
-                f" AND {alias}.grp = @.grp AND ({some})"
+                f" AND {alias}.grp = @.grp AND {named(some.text, alias)}"
             )
         )
-        params += tuple(value for where in alternatives for value in where.params)
-    return [
-        (first[0].number, seek.sifted(" AND ".join(texts), params)) for seek in seeks_of(first[1])
-    ]
+        params += some.params
+    return [seek.sifted(" AND ".join(texts), params) for seek in seeks_of(first[1])]

@@ -41,7 +41,9 @@ def total_of(plan: Plan, wanted: Total) -> int:
 
 def _widest(plan: Plan) -> Driver:
     """Where nothing is narrow: a criterion with an index, or all resources."""
-    at = next((at for at, criterion in enumerate(plan.criteria) if criterion.arms), None)
+    limit = plan.limits.collected
+    sizes = {at: plan.size(c.arms, limit) for at, c in enumerate(plan.criteria) if c.arms}
+    at = min(sizes, key=sizes.__getitem__, default=None)
     if at is not None:
         return driver(plan.criteria, at, bounded=False)
     return Driver(every_resource(plan.scope), plan.criteria, False, None)

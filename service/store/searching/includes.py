@@ -13,8 +13,9 @@ from service.caller import Caller
 from service.errors import Issue
 from service.standard.searching.query import Include
 from service.store.connection import Connection
-from service.store.rows import COLUMNS, Stored
-from service.store.searching.canonical import joined, url_numbers
+from service.store.rows import Stored
+from service.store.searching.bodies import fetch
+from service.store.searching.canonical import meant, url_numbers
 from service.store.searching.compiled import Scope, param_is
 from service.store.searching.limits import Limits
 from service.store.searching.sql import Sql, all_of, marks
@@ -101,15 +102,14 @@ class _Search:
         found = [row for type_, ids in by_type.items() for row in self._named(type_, ids)]
         targets = include.targets or tuple(sorted({t for p in parameters for t in p.targets}))
         if urls and url_numbers(targets):
-            source = self._scope.by_key("index_reference", "f")
-            uri = self._scope.by("index_uri", "u", "index_uri_value")
-            found += self._stored(
-                f"{source} CROSS JOIN {uri} CROSS JOIN resource r",
-                Sql(
-                    f"{refers} AND {joined(self._scope, 'f', 'u', targets)} AND r.rid = u.rid",
-                    rids,
-                ),
+            scope = self._scope
+            where = (
+                f"{param_is('u', url_numbers(targets))} AND u.value = f.target_id"
+                f" AND {meant(scope, 'f', 'u', targets)}"
             )
+            url = scope.step("index_uri", "u", "index_uri_value", Sql(where))
+            source = Sql(f"{scope.by_key('index_reference', 'f')}{url.text}")
+            found += self._stored(source, "u", Sql(f"{refers} AND f.target_type = ''", rids))
         return found
 
     def _named(self, type_: str, ids: Sequence[str]) -> list[Stored]:
@@ -117,7 +117,7 @@ class _Search:
         for start in range(0, len(ids), _BATCH):
             batch = tuple(ids[start : start + _BATCH])
             where = Sql(f"r.type = ? AND r.id IN ({marks(len(batch))})", (type_, *batch))
-            found += self._stored("resource r", where)
+            found += self._stored(Sql("resource r"), "r", where)
         return found
 
     def _backward(self, sources: Sequence[Stored], include: Include) -> list[Stored]:
@@ -130,34 +130,29 @@ class _Search:
             return []
         rids = tuple(source.rid for source in aimed)
         numbers = tuple(parameter.number for parameter in parameters)
-        index = self._scope.by("index_reference", "f", "index_reference_target")
-        found = self._stored(
-            f"resource o CROSS JOIN {index} CROSS JOIN resource r",
-            Sql(
-                f"o.rid IN ({marks(len(rids))}) AND {param_is('f', numbers)}"
-                " AND f.target_id = o.id AND f.target_type = o.type AND r.rid = f.rid",
-                rids,
-            ),
-        )
+        scope, by_target = self._scope, "index_reference_target"
+        refers = f"{param_is('f', numbers)} AND f.target_id = o.id AND f.target_type = o.type"
+        step = scope.step("index_reference", "f", by_target, Sql(refers))
+        own = Sql(f"o.rid IN ({marks(len(rids))})", rids)
+        found = self._stored(Sql(f"resource o{step.text}"), "f", own)
         types = tuple(sorted({source.type for source in aimed}))
         if url_numbers(types):
-            uri = self._scope.by_key("index_uri", "o")
-            found += self._stored(
-                f"{uri} CROSS JOIN {index} CROSS JOIN resource r",
-                Sql(
-                    f"o.rid IN ({marks(len(rids))}) AND {param_is('f', numbers)}"
-                    f" AND {joined(self._scope, 'f', 'o', types)} AND r.rid = f.rid",
-                    rids,
-                ),
+            refers = (
+                f"{param_is('f', numbers)} AND f.target_id = o.value AND f.target_type = ''"
+                f" AND {meant(scope, 'f', 'o', types)}"
             )
+            step = scope.step("index_reference", "f", by_target, Sql(refers))
+            named = Sql(f"{own.text} AND {param_is('o', url_numbers(types))}", rids)
+            found += self._stored(Sql(f"{scope.by_key('index_uri', 'o')}{step.text}"), "f", named)
         return found
 
-    def _stored(self, source: str, where: Sql) -> list[Stored]:
-        seen = all_of((where, Sql("r.deleted = FALSE"), *self._scope.visible("r.rid")))
+    def _stored(self, source: Sql, alias: str, where: Sql) -> list[Stored]:
+        """The resources whose rids the rows give, as far as they may be seen."""
+        seen = all_of((where, *self._scope.visible(f"{alias}.rid")))
         rows = self._connection.rows(
-            f"SELECT {COLUMNS} FROM resource r JOIN version v ON v.seq = r.seq"
-            f" WHERE r.rid IN (SELECT r.rid FROM {source} WHERE {seen.text}"
-            f" LIMIT {self._limit * 4 + 1})",
-            seen.params,
+            f"SELECT DISTINCT {alias}.rid FROM {source.text} WHERE {seen.text} LIMIT ?",
+            (*source.params, *seen.params, self._limit + len(self._known) + 1),
         )
-        return [Stored._make(row) for row in rows]
+        rids = [rid for (rid,) in rows if rid not in self._known]
+        stored = fetch(self._connection, sorted(rids)[: self._limit + 1])
+        return [row for row in stored if not row.deleted]

@@ -18,9 +18,10 @@ from service.standard.definitions import definitions
 from service.standard.searching.query import SearchQuery
 from service.store.connection import Connection, Row
 from service.store.rows import Stored
+from service.store.searching.bodies import fetch
 from service.store.searching.limits import DEFAULT, Limits
 from service.store.searching.plans import read_page
-from service.store.searching.search import fetch, plan_of
+from service.store.searching.search import plan_of
 
 MOST = 50_000
 """Observations looked at; of one client over some years there are fewer."""

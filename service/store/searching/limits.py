@@ -1,8 +1,12 @@
-"""How much may one search touch?"""
+"""How much may one search touch, and what where the engine itself says that it is too much?"""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
+
+from service.errors import TooCostly
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,3 +32,19 @@ class Limits:
 
 
 DEFAULT = Limits()
+
+_SQLITE = ("parser stack overflow", "Expression tree is too large", "too many")
+_POSTGRESQL = ("54000", "54001", "54011", "54023")
+"""Class 54, program limit exceeded."""
+
+
+@contextmanager
+def within_the_engine() -> Iterator[None]:
+    """Turn the refusal of a statement that is too complex into TooCostly."""
+    try:
+        yield
+    except Exception as error:
+        told = type(error).__module__ == "sqlite3" and str(error).startswith(_SQLITE)
+        if told or getattr(error, "sqlstate", None) in _POSTGRESQL:
+            raise TooCostly("The search is too complex; ask for less at once") from error
+        raise

@@ -27,7 +27,7 @@ from service.store.searching.streams import Key, Read, Stream, Walk, along, by_r
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """A compiled search."""
+    """A compiled search. That the caller may see a resource is one of the criteria."""
 
     connection: Connection
     scope: Scope
@@ -36,9 +36,8 @@ class Plan:
     limits: Limits
 
     def probes(self, criteria: Sequence[Compiled]) -> tuple[Sql, ...]:
-        """What is asked of each row `d`: these criteria, and that the caller may see it."""
-        asked = (criterion.probe("d.rid") for criterion in criteria)
-        return (*asked, *self.scope.visible("d.rid"))
+        """What these criteria ask of each row `d`."""
+        return tuple(criterion.probe("d.rid") for criterion in criteria)
 
     def choose(self) -> Driver | None:
         """The narrowest criterion, if one is narrow."""
@@ -136,26 +135,31 @@ def _all(plan: Plan) -> _Way:
     return _Way(None, (by_rid(every_resource(plan.scope), plan.probes(plan.criteria)),))
 
 
-def _walkable(plan: Plan) -> int | None:
+def _walkable(plan: Plan, places: Sequence[int] | None = None) -> int | None:
     """A criterion whose rows an index gives in order, but for few of them."""
-    for at, criterion in enumerate(plan.criteria):
+    for at in range(len(plan.criteria)) if places is None else places:
+        criterion = plan.criteria[at]
         orders = {arm.order for arm in criterion.arms if arm.order != UNORDERED}
         if len(orders) != 1 or RID in orders:
             continue
         loose = tuple(arm for arm in criterion.arms if arm.order == UNORDERED)
-        if plan.size(loose, plan.limits.few) <= plan.limits.few:
+        if plan.size(loose, plan.limits.many) <= plan.limits.many:
             return at
     return None
 
 
-def _along(plan: Plan, at: int) -> _Way:
+def _along(plan: Plan, at: int, order: int | None = None, *, descending: bool = False) -> _Way:
+    """Along the index of the criterion at this place."""
     chosen = driver(plan.criteria, at, bounded=False)
     criterion, probes = plan.criteria[at], plan.probes(chosen.others)
     (column,) = {arm.order for arm in criterion.arms if arm.order != UNORDERED}
     if criterion.rows is None:
         columns = (f"d.{column}", "d.rid")
-        return _Way(at, (Walk(criterion.arms, columns, probes, sifts=True),))
-    return _Way(at, (along(plan.scope, criterion.rows, column, criterion.arms, probes),))
+        walk = Walk(criterion.arms, columns, probes, sifts=True, descending=descending)
+    else:
+        rows, arms = criterion.rows, criterion.arms
+        walk = along(plan.scope, rows, column, arms, probes, descending=descending)
+    return _Way(at if order is None else order, (walk,))
 
 
 def _sorted(plan: Plan) -> Iterator[_Way]:
@@ -167,11 +171,22 @@ def _sorted(plan: Plan) -> Iterator[_Way]:
         yield _collected(plan, chosen)
         return
     if len(plan.sort) == 1:
+        window = _window(plan, plan.sort[0])
+        if window is not None:
+            yield _along(plan, window, BY_KEYS, descending=plan.sort[0].descending)
+            return
         streams = walk_of_key(plan.scope, plan.sort[0], plan.probes(plan.criteria))
         yield _Way(BY_KEYS, streams, halves=len(streams) > 1)
     fallback = _collectable(plan)
     if fallback is not None:
         yield _collected(plan, fallback)
+
+
+def _window(plan: Plan, key: SortKey) -> int | None:
+    """A criterion whose arms give its resources in the order of the sort key."""
+    place = key.parameters[0].number if len(key.parameters) == 1 else key.code
+    at = next((at for at, c in enumerate(plan.criteria) if c.window == place), None)
+    return at if at is not None and _walkable(plan, (at,)) is not None else None
 
 
 def _collected(plan: Plan, chosen: Driver) -> _Way:

@@ -1,14 +1,8 @@
-"""Which rows does a comparison of dates or amounts mean? One row of a table for each prefix.
+"""Which rows does a comparison of amounts mean? One row of a table for each prefix.
 
-R4 search page, #prefix. A row of the index is a closed range, low to high; so is a date that is
-searched for (L to H). A number is exact (V), but for `eq`, `ne` (from A up to, not with, B) and
-`ap` (A to B).
-
-    eq  the searched range holds the whole row       ne  it does not
-    gt  part of the row lies above                   lt  part of it lies below
-    ge  gt or eq                                     le  lt or eq
-    sa  the whole row lies above                     eb  the whole row lies below
-    ap  the ranges overlap
+R4 search page, #number, #quantity, #prefix. A row of the index is a closed range, low to high.
+What is searched for is exact (V), but for `eq`, `ne` (from A up to, not with, B) and `ap` (A to
+B). The prefixes mean what they mean for dates, see `spans.py`.
 """
 
 from __future__ import annotations
@@ -18,25 +12,12 @@ from dataclasses import replace
 from typing import Any
 
 from service.standard.search_values import clip
-from service.standard.searching.query import Amount, DateValue, QuantityValue
+from service.standard.searching.query import Amount, QuantityValue
 from service.store.searching.seeks import UNORDERED, Seek
+from service.store.searching.sql import Sql
 
-_LOW, _HIGH = ("index_date_low", "low"), ("index_date_high", "high")
 _Ends = tuple[str, str]
 """A condition, and the ends whose values it takes in order."""
-
-_DATES: dict[str, tuple[tuple[tuple[str, str], _Ends, _Ends], ...]] = {
-    # prefix: (index and its order, the stretch, the filter)
-    "eq": ((_LOW, ("@.low >= ? AND @.low <= ?", "LH"), ("@.high <= ?", "H")),),
-    "ne": ((_LOW, ("@.low < ?", "L"), ("", "")), (_HIGH, ("@.high > ?", "H"), ("", ""))),
-    "gt": ((_HIGH, ("@.high > ?", "H"), ("", "")),),
-    "lt": ((_LOW, ("@.low < ?", "L"), ("", "")),),
-    "ge": ((_HIGH, ("@.high >= ?", "L"), ("(@.high > ? OR @.low >= ?)", "HL")),),
-    "le": ((_LOW, ("@.low <= ?", "H"), ("(@.low < ? OR @.high <= ?)", "LH")),),
-    "sa": ((_LOW, ("@.low > ?", "H"), ("", "")),),
-    "eb": ((_HIGH, ("@.high < ?", "L"), ("", "")),),
-    "ap": ((_HIGH, ("@.high >= ?", "L"), ("@.low <= ?", "H")),),
-}
 
 _SPAN = "index_quantity_span"
 """Rows that are no single number; few, with an index of their own."""
@@ -68,13 +49,30 @@ _AMOUNTS: dict[str, tuple[tuple[bool, _Ends, _Ends], ...]] = {
 }
 
 
-def date_seeks(value: DateValue) -> list[Seek]:
-    """Rows of dates."""
-    ends = {"L": value.low, "H": value.high}
-    return [
-        Seek(index, text, _values(names, ends), order, rest, _values(rest_names, ends))
-        for (index, order), (text, names), (rest, rest_names) in _DATES[value.prefix]
-    ]
+_MET: dict[str, _Ends] = {
+    # prefix: the condition on a row, whatever stretch it is found in
+    "eq": ("@.low >= ? AND @.high < ?", "AB"),
+    "ne": ("(@.low < ? OR @.high >= ?)", "AB"),
+    "gt": ("@.high > ?", "V"),
+    "lt": ("@.low < ?", "V"),
+    "ge": ("@.high >= ?", "V"),
+    "le": ("@.low <= ?", "V"),
+    "sa": ("@.low > ?", "V"),
+    "eb": ("@.high < ?", "V"),
+    "ap": ("@.low <= ? AND @.high >= ?", "BA"),
+}
+
+
+def quantity_met(value: QuantityValue) -> Sql:
+    """The condition on a row."""
+    text, names = _MET[value.prefix]
+    if value.base is not None:
+        text = text.replace("@.", "@.base_")
+        params = (value.base_unit, *_values(names, _ends(value.base)))
+        return Sql(f"@.base_unit = ? AND {text}", params)
+    unit, params = _unit(value)
+    values = _values(names, _ends(value.amount))
+    return Sql(f"{unit} AND {text}", params + values) if unit else Sql(text, values)
 
 
 def quantity_seeks(value: QuantityValue) -> list[Seek]:
@@ -105,7 +103,7 @@ def _unit(value: QuantityValue) -> tuple[str, tuple[str, ...]]:
 
 
 def _amounts(prefix: str, amount: Amount, index: str, column: str) -> list[Seek]:
-    ends = {"V": amount.exact, "A": amount.low, "B": amount.high}
+    ends = _ends(amount)
     found = []
     for spans, (text, names), (rest, rest_names) in _AMOUNTS[prefix]:
         sift = rest.replace("@.", f"@.{column}")
@@ -117,6 +115,10 @@ def _amounts(prefix: str, amount: Amount, index: str, column: str) -> list[Seek]
         values = _values(names, ends)
         found.append(Seek(index, stretch, values, f"{column}low", sift, rest_values))
     return found
+
+
+def _ends(amount: Amount) -> dict[str, float]:
+    return {"V": amount.exact, "A": amount.low, "B": amount.high}
 
 
 def _values(names: str, ends: Mapping[str, Any]) -> tuple[Any, ...]:

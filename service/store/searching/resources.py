@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-import re
-from dataclasses import replace
+from collections.abc import Sequence
 
 from service.standard.registry import RESOURCE_TYPES
 from service.standard.searching.query import IdIs, InCompartment, OnList, UpdatedAt
+from service.store.index import SHARED
 from service.store.searching.compiled import Arm, Compiled, Rank, Scope, negation
-from service.store.searching.ranges import date_seeks
-from service.store.searching.seeks import RID, UNORDERED, Seek
+from service.store.searching.seeks import RID, UNORDERED
+from service.store.searching.spans import Bounds, bounds_of, point, point_stretch
 from service.store.searching.sql import Sql, all_of, any_of, marks
+
+_MANY_CLIENTS = 50
 
 
 def every_resource(scope: Scope) -> tuple[Arm, ...]:
@@ -42,12 +44,16 @@ def compile_ids(criterion: IdIs, scope: Scope) -> Compiled:
 
 
 def compile_updated(criterion: UpdatedAt, scope: Scope) -> Compiled:
-    """`_lastUpdated`: a point in time against the searched intervals."""
-    seeks = [_point(seek) for value in criterion.values for seek in date_seeks(value)]
+    """`_lastUpdated`: a point in time that meets one of these."""
+    return updated_within(scope, [b for value in criterion.values for b in bounds_of(value)])
+
+
+def updated_within(scope: Scope, bounds: Sequence[Bounds]) -> Compiled:
+    """Updated at a time that meets one of the bounds."""
 
     def probe(rid: str) -> Sql:
         alias = scope.alias()
-        met = any_of(seek.where(alias) for seek in seeks)
+        met = any_of(point(bound, f"{alias}.updated") for bound in bounds)
         text = f"FROM resource {alias} WHERE {alias}.rid = {rid} AND {met.text}"
         return Sql(scope.exists(text), met.params)
 
@@ -55,28 +61,19 @@ def compile_updated(criterion: UpdatedAt, scope: Scope) -> Compiled:
     arms = tuple(
         Arm(
             source,
-            all_of((Sql("d.type = ?", (type_,)), seek.stretch("d"))),
+            all_of((Sql("d.type = ?", (type_,)), point_stretch(bound, "d.updated"))),
             "updated",
-            all_of((Sql("d.deleted = FALSE"), seek.sift("d") or Sql("TRUE"))),
+            all_of((Sql("d.deleted = FALSE"), point(bound, "d.updated"))),
         )
         for type_ in scope.types
-        for seek in seeks
+        for bound in bounds
     )
-    return Compiled(probe, arms)
-
-
-def _point(seek: Seek) -> Seek:
-    """The same of a single point in time."""
-    names = re.compile(r"@\.(low|high)\b")
-    return replace(
-        seek,
-        text=names.sub("@.updated", seek.text),
-        filter=names.sub("@.updated", seek.filter),
-    )
+    window = "_lastUpdated" if len(bounds) == 1 else None
+    return Compiled(probe, arms, window=window)
 
 
 def compile_compartment(criterion: InCompartment, scope: Scope) -> Compiled:
-    """In the compartment of a Patient. Its rows outlive a deletion, so that is asked too."""
+    """In the compartment of a Patient."""
 
     def probe(rid: str) -> Sql:
         alias = scope.alias()
@@ -84,53 +81,88 @@ def compile_compartment(criterion: InCompartment, scope: Scope) -> Compiled:
         text = f"FROM {table} WHERE {alias}.rid = {rid} AND {alias}.patient = ?"
         return Sql(scope.exists(text), (criterion.patient,))
 
+    return Compiled(probe, _record(scope, criterion.patient), Rank.CLIENT)
+
+
+def _record(scope: Scope, patient: str) -> tuple[Arm, ...]:
+    """What lies in a compartment. Its rows outlive a deletion, so that is asked too."""
     alive = scope.alias()
     text = f"FROM resource {alive} WHERE {alive}.rid = d.rid AND {alive}.deleted = FALSE"
     present = Sql(scope.exists(text))
     source = Sql(scope.by("compartment", "d", "compartment_of_patient"))
     if scope.types == RESOURCE_TYPES:
-        whole = Sql("d.patient = ?", (criterion.patient,))
-        return Compiled(probe, (Arm(source, whole, UNORDERED, present),), Rank.CLIENT)
-    where = "d.patient = ? AND d.type = ?"
-    arms = tuple(
-        Arm(source, Sql(where, (criterion.patient, type_)), RID, present) for type_ in scope.types
+        return (Arm(source, Sql("d.patient = ?", (patient,)), UNORDERED, present),)
+    return tuple(
+        Arm(source, Sql("d.patient = ? AND d.type = ?", (patient, type_)), RID, present)
+        for type_ in scope.types
     )
-    return Compiled(probe, arms, Rank.CLIENT)
+
+
+def compile_visible(scope: Scope) -> Compiled | None:
+    """The caller may see it. A caller with few clients is best served from their records."""
+    clients = scope.caller.clients
+    if clients is None:
+        return None
+
+    def probe(rid: str) -> Sql:
+        return scope.visible(rid)[0]
+
+    if len(clients) > _MANY_CLIENTS:
+        return Compiled(probe)
+    records = (SHARED, *sorted(clients))
+    return Compiled(probe, tuple(arm for client in records for arm in _record(scope, client)))
 
 
 def compile_list(criterion: OnList, scope: Scope) -> Compiled:
     """An item of one of these lists."""
     ids = criterion.ids
 
-    def items(list_: str, item: str) -> Sql:
-        hidden = all_of((Sql("TRUE"), *scope.visible(f"{list_}.rid")))
-        return Sql(
-            f"{list_}.type = 'List' AND {list_}.id IN ({marks(len(ids))})"
-            f" AND {list_}.deleted = FALSE AND {item}.rid = {list_}.rid"
-            f" AND {item}.param = {criterion.parameter.number} AND {hidden.text}",
-            ids + hidden.params,
-        )
+    number = criterion.parameter.number
 
     def probe(rid: str) -> Sql:
         own, list_, item = scope.alias(), scope.alias(), scope.alias()
-        met = items(list_, item)
-        text = (
-            f"FROM resource {own} CROSS JOIN resource {list_}"
-            f" CROSS JOIN {scope.by_key('index_reference', item)}"
-            f" WHERE {own}.rid = {rid} AND {met.text}"
-            f" AND {item}.target_id = {own}.id AND {item}.target_type = {own}.type"
+        names = scope.exists(
+            f"FROM {scope.by_key('index_reference', item)} WHERE {item}.rid = {list_}.rid"
+            f" AND {item}.param = {number} AND {item}.target_id = {own}.id"
+            f" AND {item}.target_type = {own}.type"
         )
-        return Sql(scope.exists(text), met.params)
+        lists = _lists(scope, list_, ids)
+        on_one = scope.exists(f"FROM resource {list_} WHERE {lists.text} AND {names}")
+        text = f"FROM resource {own} WHERE {own}.rid = {rid} AND {on_one}"
+        return Sql(scope.exists(text), lists.params)
 
     list_, item = scope.alias(), scope.alias()
-    met = items(list_, item)
-    where = Sql(
-        f"{met.text} AND d.type = {item}.target_type AND d.id = {item}.target_id"
-        f" AND d.type IN ({marks(len(scope.types))}) AND d.deleted = FALSE",
-        met.params + scope.types,
+    lists = _lists(scope, list_, ids)
+    steps = (
+        scope.step(
+            "index_reference",
+            item,
+            "",
+            Sql(f"{item}.rid = {list_}.rid AND {item}.param = {number}"),
+        ),
+        scope.step(
+            "resource",
+            "d",
+            "resource_identity",
+            Sql(
+                f"d.type = {item}.target_type AND d.id = {item}.target_id"
+                f" AND d.type IN ({marks(len(scope.types))}) AND d.deleted = FALSE",
+                scope.types,
+            ),
+        ),
     )
     source = Sql(
-        f"resource {list_} CROSS JOIN {scope.by_key('index_reference', item)}"
-        f" CROSS JOIN {scope.by('resource', 'd', 'resource_identity')}"
+        f"(SELECT * FROM resource {list_} WHERE {lists.text}) AS {list_}"
+        + "".join(step.text for step in steps),
+        (*lists.params, *(value for step in steps for value in step.params)),
     )
-    return Compiled(probe, (Arm(source, where, UNORDERED),))
+    return Compiled(probe, (Arm(source, Sql("TRUE"), UNORDERED),))
+
+
+def _lists(scope: Scope, alias: str, ids: tuple[str, ...]) -> Sql:
+    """These lists, as far as the caller may see them."""
+    own = Sql(
+        f"{alias}.type = 'List' AND {alias}.id IN ({marks(len(ids))}) AND {alias}.deleted = FALSE",
+        ids,
+    )
+    return all_of((own, *scope.visible(f"{alias}.rid")))

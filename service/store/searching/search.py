@@ -5,7 +5,6 @@ Compile the criteria, choose which one drives, read one page of keys, fetch the 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from service.caller import Caller
@@ -24,13 +23,14 @@ from service.standard.searching.query import (
     UpdatedAt,
 )
 from service.store.connection import Connection
-from service.store.rows import COLUMNS, Stored
+from service.store.rows import Stored
+from service.store.searching.bodies import fetch
 from service.store.searching.compiled import Compiled, Scope
 from service.store.searching.conditions import compile_condition, compile_missing
 from service.store.searching.counting import total_of
 from service.store.searching.cursors import Cursor, seal, unseal
 from service.store.searching.includes import included
-from service.store.searching.limits import DEFAULT, Limits
+from service.store.searching.limits import DEFAULT, Limits, within_the_engine
 from service.store.searching.links import compile_chain, compile_has
 from service.store.searching.plans import Page, Plan, read_page
 from service.store.searching.resources import (
@@ -38,7 +38,9 @@ from service.store.searching.resources import (
     compile_ids,
     compile_list,
     compile_updated,
+    compile_visible,
 )
+from service.store.searching.windows import windows
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +58,7 @@ class Found:
     issues: tuple[Issue, ...] = ()
 
 
+@within_the_engine()
 def search(
     connection: Connection,
     caller: Caller,
@@ -88,6 +91,7 @@ def search(
     )
 
 
+@within_the_engine()
 def find(
     connection: Connection,
     caller: Caller,
@@ -112,8 +116,12 @@ def plan_of(
 ) -> Plan:
     """The search, compiled."""
     scope = Scope(caller, connection.dialect, query.types)
-    criteria = tuple(compile_criterion(criterion, scope) for criterion in query.criteria)
-    return Plan(connection, scope, criteria, query.shape.sort, limits)
+    criteria, others = windows(query.criteria, scope)
+    criteria += [compile_criterion(criterion, scope) for criterion in others]
+    narrowed = compile_visible(scope)
+    if narrowed is not None:
+        criteria.append(narrowed)
+    return Plan(connection, scope, tuple(criteria), query.shape.sort, limits)
 
 
 def compile_criterion(criterion: Criterion, scope: Scope) -> Compiled:
@@ -135,28 +143,6 @@ def compile_criterion(criterion: Criterion, scope: Scope) -> Compiled:
             return compile_compartment(criterion, scope)
         case OnList():
             return compile_list(criterion, scope)
-
-
-_BATCH = 500
-
-
-def fetch(connection: Connection, rids: Sequence[int]) -> tuple[Stored, ...]:
-    """The current versions of these resources, in this order."""
-    found: dict[int, Stored] = {}
-    for start in range(0, len(rids), _BATCH):
-        batch = list(rids[start : start + _BATCH])
-        # Few different statements: the number of marks is a power of two.
-        size = 1 << (len(batch) - 1).bit_length()
-        batch += batch[-1:] * (size - len(batch))
-        rows = connection.rows(
-            f"SELECT {COLUMNS} FROM resource r JOIN version v ON v.seq = r.seq"
-            f" WHERE r.rid IN ({', '.join('?' * size)})",
-            batch,
-        )
-        for row in rows:
-            stored = Stored._make(row)
-            found[stored.rid] = stored
-    return tuple(found[rid] for rid in rids if rid in found)
 
 
 def _total(plan: Plan, page: Page, cursor: Cursor | None, wanted: Total | None) -> int | None:

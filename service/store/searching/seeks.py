@@ -47,23 +47,26 @@ class Seek:
 
     def stretch(self, alias: str) -> Sql:
         """The rows that are read, of the table named by this alias."""
-        return Sql(self.text.replace("@.", alias + "."), self.params)
+        return Sql(named(self.text, alias), self.params)
 
     def sift(self, alias: str) -> Sql | None:
         """What is asked of them besides."""
-        if not self.filter:
-            return None
-        return Sql(self.filter.replace("@.", alias + "."), self.filter_params)
+        return Sql(named(self.filter, alias), self.filter_params) if self.filter else None
 
-    def where(self, alias: str) -> Sql:
-        """The rows that are meant."""
-        rest = self.sift(alias)
-        return all_of((self.stretch(alias), rest) if rest else (self.stretch(alias),))
+    def met(self) -> Sql:
+        """The condition on a row, whatever way it is found."""
+        parts = (Sql(self.text, self.params), Sql(self.filter, self.filter_params))
+        return all_of(part for part in parts if part.text)
 
     def sifted(self, text: str, params: tuple[Any, ...]) -> Seek:
         """The same stretch under a further condition."""
         joined = f"{self.filter} AND {text}" if self.filter else text
         return replace(self, filter=joined, filter_params=self.filter_params + params)
+
+
+def named(text: str, alias: str) -> str:
+    """The condition on the table with this alias."""
+    return text.replace("@.", f"{alias}.")
 
 
 TABLES: dict[Kind, str] = {

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from service.standard.multiplicity import single_valued
 from service.standard.searching.query import SortKey
 from service.store.connection import Connection
 from service.store.searching.compiled import Arm, Rows, Scope, exists_row, negation, param_is
@@ -40,9 +41,9 @@ def walk_of_key(scope: Scope, key: SortKey, probes: tuple[Sql, ...]) -> tuple[St
     column, index = _COLUMNS[table]
     source = Sql(scope.by(table, "d", index))
     arms = tuple(Arm(source, Sql(param_is("d", (number,))), column) for number in numbers)
-    rows = Rows(table, numbers, ())
+    rows = Rows(table, numbers, single=all(map(single_valued, key.parameters)))
     valued = along(scope, rows, column, arms, probes, descending=key.descending)
-    without = negation(exists_row(scope, table, numbers, (), "d.rid"))
+    without = negation(exists_row(scope, Rows(table, numbers), "d.rid"))
     rest = by_rid(every_resource(scope), (without, *probes), descending=key.descending)
     return valued, rest
 

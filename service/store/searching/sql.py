@@ -8,6 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any, NamedTuple
 
+_WIDEST = 64
+
 
 class Sql(NamedTuple):
     """A piece of SQL and its values."""
@@ -24,8 +26,12 @@ def all_of(parts: Iterable[Sql]) -> Sql:
 def any_of(parts: Iterable[Sql]) -> Sql:
     """At least one holds; in parentheses."""
     found = list(parts)
-    if len(found) == 1:
-        return found[0]
+    if len(found) < 2:
+        return found[0] if found else Sql("")
+    if len(found) > _WIDEST:
+        # SQLite counts `a OR b OR c …` as that deep.
+        half = len(found) // 2
+        found = [any_of(found[:half]), any_of(found[half:])]
     inner = _joined(" OR ", (Sql(f"({part.text})", part.params) for part in found))
     return Sql(f"({inner.text})", inner.params)
 

@@ -14,7 +14,7 @@ from typing import Any, Protocol
 from service.store.connection import Connection
 from service.store.searching.compiled import Arm, Rows, Scope, param_is
 from service.store.searching.limits import Limits
-from service.store.searching.seeks import KEYS
+from service.store.searching.seeks import KEYS, named
 from service.store.searching.sql import Sql, any_of
 
 Key = tuple[Any, ...]
@@ -70,19 +70,30 @@ class Walk:
     ) -> list[Key]:
         down = self.descending != backwards
         bounds = (*self._bounds(after, until, down), *self.conditions)
-        names = ", ".join(f"{column} AS k{at}" for at, column in enumerate(self.columns))
-        order = _order(self.columns, down)
-        parts = [arm.select(f"DISTINCT {names}", bounds) for arm in self.arms]
+        parts = [self._part(connection, arm, bounds, count, down) for arm in self.arms]
         if len(parts) == 1:
-            text, params = parts[0]
-            return connection.rows(f"{text} ORDER BY {order} LIMIT ?", (*params, count))
-        union = " UNION ".join(
-            f"SELECT * FROM ({part.text} ORDER BY {order} LIMIT ?) AS u{at}"
-            for at, part in enumerate(parts)
+            return connection.rows(*parts[0])
+        union = " UNION ".join(f"SELECT * FROM ({p.text}) AS u{at}" for at, p in enumerate(parts))
+        params = (*(value for part in parts for value in part.params), count)
+        return connection.rows(f"{union} ORDER BY {self._names(down)} LIMIT ?", params)
+
+    def _part(
+        self, connection: Connection, arm: Arm, bounds: tuple[Sql, ...], count: int, down: bool
+    ) -> Sql:
+        """The first `count` keys of one arm."""
+        names = ", ".join(f"{column} AS k{at}" for at, column in enumerate(self.columns))
+        if connection.dialect == "sqlite" or f"d.{arm.order}" == self.columns[0]:
+            text, params = arm.select(f"DISTINCT {names}", bounds)
+            return Sql(f"{text} ORDER BY {_order(self.columns, down)} LIMIT ?", (*params, count))
+        # Else PostgreSQL might go through all resources, to have them in order from the start.
+        text, params = arm.select(names, bounds)
+        return Sql(
+            f"SELECT DISTINCT * FROM ({text} OFFSET 0) AS d ORDER BY {self._names(down)} LIMIT ?",
+            (*params, count),
         )
-        places = _order([f"k{at}" for at in range(len(self.columns))], down)
-        params = tuple(value for part in parts for value in (*part.params, count))
-        return connection.rows(f"{union} ORDER BY {places} LIMIT ?", (*params, count))
+
+    def _names(self, down: bool) -> str:
+        return _order([f"k{at}" for at in range(len(self.columns))], down)
 
     def horizon(
         self, connection: Connection, size: int, *, after: Key | None, backwards: bool
@@ -90,7 +101,9 @@ class Walk:
         down = self.descending != backwards
         bounds = self._bounds(after, None, down)
         order = _order(self.columns, down)
-        parts = [arm.reads(", ".join(self.columns), bounds) for arm in self.arms]
+        # An arm in another order is known to be short; it is read up to where the others end.
+        ordered = [arm for arm in self.arms if f"d.{arm.order}" == self.columns[0]]
+        parts = [arm.reads(", ".join(self.columns), bounds) for arm in ordered]
         ends = [
             found[0]
             for part in parts
@@ -126,10 +139,10 @@ def along(
     descending: bool = False,
 ) -> Walk:
     """Rows of one parameter in the order of a column; a resource comes where its first row is."""
-    first = _is_first(scope, rows, column, descending)
+    first = () if rows.single else (_is_first(scope, rows, column, descending),)
     columns = (f"d.{column}", "d.rid")
     sifts = _sifts(arms, probes)
-    return Walk(arms, columns, (first, *probes), sifts=sifts, descending=descending)
+    return Walk(arms, columns, (*first, *probes), sifts=sifts, descending=descending)
 
 
 def _sifts(arms: tuple[Arm, ...], probes: tuple[Sql, ...]) -> bool:
@@ -142,12 +155,13 @@ def _is_first(scope: Scope, rows: Rows, column: str, descending: bool) -> Sql:
     key = [column, *(name for name in KEYS[rows.table] if name != column)]
     own = ", ".join(f"d.{name}" for name in key)
     other = ", ".join(f"{alias}.{name}" for name in key)
-    some = any_of(seek.where(alias) for seek in rows.seeks) if rows.seeks else Sql("TRUE")
+    some = any_of(Sql(named(met.text, alias), met.params) for met in rows.met)
+    more = f" AND {some.text}" if rows.met else ""
     sign = ">" if descending else "<"
     earlier = scope.exists(
         f"FROM {scope.by_key(rows.table, alias)}"
         f" WHERE {alias}.rid = d.rid AND {param_is(alias, rows.numbers)}"
-        f" AND ({other}) {sign} ({own}) AND {some.text}"
+        f" AND ({other}) {sign} ({own}){more}"
     )
     return Sql(f"NOT {earlier}", some.params)
 

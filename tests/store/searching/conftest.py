@@ -9,7 +9,27 @@ from pathlib import Path
 import pytest
 from sqlalchemy.engine import make_url
 
+from service.store.engine import Database
+from service.store.migrate import migrate
+from service.store.store import Store
 from tests.conftest import POSTGRES
+
+
+@pytest.fixture(scope="module")
+def module_store(
+    module_database_url: Callable[[str], str],
+) -> Iterator[Callable[[str], Store]]:
+    """Gives an empty store, made by running the migrations, on one of the engines."""
+    opened: list[Database] = []
+
+    def make(engine: str) -> Store:
+        opened.append(Database(module_database_url(engine)))
+        migrate(opened[-1])
+        return Store(opened[-1])
+
+    yield make
+    for database in opened:
+        database.close()
 
 
 @pytest.fixture(scope="module")

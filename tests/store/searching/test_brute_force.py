@@ -12,16 +12,14 @@ from typing import Any
 
 import pytest
 
-from service.caller import ANONYMOUS
+from service.caller import ANONYMOUS, Caller
 from service.standard.search_query import SearchQuery, parse_search
-from service.store.engine import Database
-from service.store.migrate import migrate
 from service.store.searching import Found, search
 from service.store.searching.limits import DEFAULT, Limits
 from service.store.store import Store
 from tests.store.searching.asked import Asker
 from tests.store.searching.invented_clinic import Maker
-from tests.store.searching.naive_search import PATHS, Naive, sort_value
+from tests.store.searching.naive_search import PATHS, Naive, each, sort_value
 
 BASE = "http://clinic.example/fhir"
 NOW = datetime(2024, 6, 1, tzinfo=UTC)
@@ -33,12 +31,8 @@ NARROW = Limits(few=3, many=6, chunk=4, examined=100_000, collected=100_000)
 
 
 @pytest.fixture(scope="module", params=["sqlite", "postgresql"])
-def clinic(
-    request: pytest.FixtureRequest, module_database_url: Any
-) -> Iterator[tuple[Store, Naive]]:
-    database = Database(module_database_url(request.param))
-    migrate(database)
-    store = Store(database)
+def clinic(request: pytest.FixtureRequest, module_store: Any) -> tuple[Store, Naive]:
+    store: Store = module_store(request.param)
     resources = Maker(7).clinic()
     with store.write(ANONYMOUS) as unit:
         for resource in resources:
@@ -49,19 +43,23 @@ def clinic(
         current = unit.current(gone["resourceType"], gone["id"])
         assert current is not None
         unit.delete(current)
-    yield store, Naive(resources, NOW, BASE + "/")
-    database.close()
+    return store, Naive(resources, NOW, BASE + "/")
 
 
 def pages(
-    store: Store, type_: str, pairs: list[tuple[str, str]], count: int, limits: Limits
+    store: Store,
+    type_: str,
+    pairs: list[tuple[str, str]],
+    count: int,
+    limits: Limits,
+    caller: Caller = ANONYMOUS,
 ) -> Iterator[Found]:
     """All pages of a search, following `next`."""
     cursor: list[tuple[str, str]] = []
     while True:
         query = ask(type_, pairs + cursor)
         with store.reader() as connection:
-            found = search(connection, ANONYMOUS, query, count=count, secret=SECRET, limits=limits)
+            found = search(connection, caller, query, count=count, secret=SECRET, limits=limits)
         yield found
         if found.next is None:
             return
@@ -160,3 +158,39 @@ def test_totals_are_the_number_of_matches(clinic: tuple[Store, Naive], seed: int
                 found = search(connection, ANONYMOUS, query, count=5, secret=SECRET, limits=limits)
             assert found.total == len(naive.search(type_, pairs)), (type_, pairs)
             assert found.matches == ()
+
+
+CLIENTS = frozenset({"p3", "p4", "p5", "p6", "p7"})
+_OWNERS = ("subject", "performer", "author", "source")
+
+
+def shown(resource: dict[str, Any]) -> bool:
+    """Whether it lies in the compartment of one of the clients, or of nobody.
+
+    http://hl7.org/fhir/R4/compartmentdefinition-patient.html, for what the clinic holds.
+    """
+    if resource["resourceType"] == "Patient":
+        return resource["id"] in CLIENTS
+    references = [ref for name in _OWNERS for ref in each(resource.get(name))]
+    owners = [r["reference"] for r in references if r["reference"].startswith("Patient/")]
+    return not owners or any(owner.partition("/")[2] in CLIENTS for owner in owners)
+
+
+@pytest.mark.parametrize("limits", [DEFAULT, NARROW], ids=["default", "narrow"])
+def test_who_sees_some_clients_finds_only_theirs_anywhere(
+    clinic: tuple[Store, Naive], limits: Limits
+) -> None:
+    store, whole = clinic
+    theirs = Naive(filter(shown, whole.all), NOW, BASE + "/")
+    asker = Asker(300, whole)
+    caller = Caller("mother", clients=CLIENTS)
+    some = 0
+    for _ in range(120):
+        type_, pairs = asker.search()
+        expected = [r["id"] for r in theirs.search(type_, pairs)]
+        found = [
+            s.id for page in pages(store, type_, pairs, 7, limits, caller) for s in page.matches
+        ]
+        assert sorted(found) == sorted(expected), (type_, pairs)
+        some += bool(expected)
+    assert some > 20

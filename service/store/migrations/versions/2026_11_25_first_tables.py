@@ -17,7 +17,7 @@ TEXT = sa.Text().with_variant(sa.Text(collation="C"), "postgresql")
 def upgrade() -> None:
     op.create_table(
         "change_clock",
-        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("id", sa.Integer(), autoincrement=False, nullable=False),
         sa.Column("seq", BIG, nullable=False),
         sa.Column("rid", BIG, nullable=False),
         sa.Column("updated", BIG, nullable=False),
@@ -44,7 +44,14 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("rid", "param", "low", "high", "grp"),
         sqlite_with_rowid=False,
     )
-    op.create_index("index_date_high", "index_date", ["param", "high", "rid"], unique=False)
+    op.create_index(
+        "index_date_long",
+        "index_date",
+        ["param", "high", "rid"],
+        unique=False,
+        sqlite_where=sa.text("high - low > 86400000000"),
+        postgresql_where=sa.text("high - low > 86400000000"),
+    )
     op.create_index("index_date_low", "index_date", ["param", "low", "rid"], unique=False)
     op.create_table(
         "index_quantity",

@@ -1,0 +1,252 @@
+"""What do the answers say as Observations?
+
+Structured Data Capture 4.0, Observation-based extraction; the interpretation, the reference range
+and the words of the formula are added from what is known about a score.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from service.errors import Issue
+from service.standard.definitions import definitions
+from service.standard.questionnaires import extensions as ext
+from service.standard.questionnaires.form import Form, FormItem, Json
+from service.standard.questionnaires.identity import Identity, urn
+from service.standard.questionnaires.plans import Plan, plan_of
+from service.standard.questionnaires.scores import Score, score_of
+from service.standard.questionnaires.weights import answer_value
+from service.standard.questionnaires.working import Node
+from service.standard.validation.fhirpath.json_values import is_number
+
+_INTERPRETATIONS = "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation"
+_INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d.*(Z|[+-]\d\d:\d\d)")
+_SAME = {
+    "valueBoolean": "valueBoolean",
+    "valueString": "valueString",
+    "valueTime": "valueTime",
+    "valueDateTime": "valueDateTime",
+    "valueDate": "valueDateTime",
+    "valueUri": "valueString",
+    "valueInteger": "valueInteger",
+    "valueQuantity": "valueQuantity",
+}
+_UCUM = "http://unitsofmeasure.org"
+
+
+@dataclass(slots=True)
+class Draft:
+    """An Observation that is being made, and its name in the transaction."""
+
+    content: Json
+    full_url: str
+    is_linked: bool = False
+
+
+@dataclass(slots=True)
+class Drafts:
+    """Everything made so far."""
+
+    form: Form
+    head: Json
+    """What all Observations of one response have in common."""
+    identity: Identity
+    made: list[Draft] = field(default_factory=list)
+    issues: list[Issue] = field(default_factory=list)
+    _numbers: Counter[str] = field(default_factory=Counter)
+
+    def gather(self, container: Node, asked: Iterable[FormItem], above: Draft | None) -> None:
+        """Make the Observations of all answers in an element of the copy."""
+        here = {item.link_id: item for item in asked}
+        for given in container.bare("item") or ():
+            item = here[given["linkId"]]
+            if next(ext.extensions(item.raw, ext.SUBJECT), None) is not None:
+                text = f"{item.link_id!r} is about somebody else; that is not extracted here"
+                self.issues.append(Issue("warning", "not-supported", text, given.place or None))
+                continue
+            plan = plan_of(self.form, item)
+            if item.is_group:
+                self._group(item, plan, given, above)
+            elif item.is_question:
+                self._answers(item, plan, given, above)
+
+    def _group(self, item: FormItem, plan: Plan | None, given: Node, above: Draft | None) -> None:
+        if plan is None:
+            self.gather(given, item.children, above)
+            return
+        draft = self._draft(item, plan)
+        self.gather(given, item.children, draft)
+        if draft.is_linked:
+            self._link(draft, plan, above)
+            self.made.append(draft)
+
+    def _answers(self, item: FormItem, plan: Plan | None, given: Node, above: Draft | None) -> None:
+        for answer in given.bare("answer") or ():
+            value = self._value(item, answer) if plan is not None else None
+            if plan is None or value is None:
+                self.gather(answer, item.children, above)
+            elif plan.relation == "component" and above is not None:
+                part = {"code": _concept(plan)} | value | self._judged(item, value)
+                above.content.setdefault("component", []).append(part)
+                above.is_linked = True
+                self.gather(answer, item.children, above)
+            else:
+                draft = self._draft(item, plan)
+                draft.content |= value | self._judged(item, value) | self._told(item)
+                self._link(draft, plan, above)
+                self.made.append(draft)
+                self.gather(answer, item.children, draft)
+
+    def _draft(self, item: FormItem, plan: Plan) -> Draft:
+        number = self._numbers[item.link_id]
+        self._numbers[item.link_id] += 1
+        identifier = self.identity.identifier(item.link_id, number)
+        content = self.head | {
+            "identifier": [identifier],
+            "category": list(plan.categories),
+            "code": _concept(plan),
+            "derivedFrom": [{"reference": self.identity.reference}],
+        }
+        return Draft(content, urn(identifier["value"]))
+
+    def _link(self, draft: Draft, plan: Plan, above: Draft | None) -> None:
+        if above is None or plan.relation not in ("member", "derived"):
+            return
+        name = "hasMember" if plan.relation == "member" else "derivedFrom"
+        above.content.setdefault(name, []).append({"reference": draft.full_url})
+        above.is_linked = True
+
+    def _value(self, item: FormItem, answer: Node) -> Json | None:
+        name, value = answer_value(answer)
+        unit = ext.value(item.raw, ext.UNIT)
+        if name is None:
+            return None
+        if name == "valueCoding":
+            return {"valueCodeableConcept": {"coding": [dict(value)]}}
+        if name == "valueDecimal" or (name == "valueInteger" and unit is not None):
+            return {"valueQuantity": {"value": _number(value)} | _unit(unit)}
+        if name in _SAME:
+            kept = _number(value) if is_number(value) else value
+            return {_SAME[name]: dict(kept) if isinstance(kept, dict) else kept}
+        text = f"{name} is no type of value that an Observation can have"
+        self.issues.append(Issue("warning", "not-supported", text, answer.place or None))
+        return None
+
+    def _judged(self, item: FormItem, value: Json) -> Json:
+        """Interpretation and reference range, as far as the score has any."""
+        score = score_of(item)
+        if score is None:
+            return {}
+        found: Json = {}
+        band = score.band_of(_plain(value))
+        if band is not None:
+            coding = {"system": _INTERPRETATIONS, "code": band.interpretation}
+            coded = {"coding": [coding]} if band.interpretation else {}
+            found["interpretation"] = [coded | {"text": band.text}]
+        ranges = [_range(score, band, value) for band in score.bands if band.is_reference]
+        return found | ({"referenceRange": ranges} if ranges else {})
+
+    def _told(self, item: FormItem) -> Json:
+        """The words of the formula and the cautions, for what is calculated."""
+        if item.formula is None:
+            return {}
+        score = score_of(item)
+        where = f"{self.form.canonical}, item {item.link_id}"
+        if score is None:
+            return {"method": {"text": f"Calculated as {where} says"}, "device": _SERVICE}
+        notes = [*score.notes, *([f"Source: {score.origin}"] if score.origin else ())]
+        return {
+            "method": {"text": f"{score.method} ({where})"},
+            "device": _SERVICE,
+        } | ({"note": [{"text": text} for text in notes]} if notes else {})
+
+
+_SERVICE = {"display": "Hyoid"}
+
+
+def ordered(content: Json) -> Json:
+    """An Observation with its elements in the order of R4."""
+    names = ("resourceType", *definitions().elements("Observation"))
+    return {name: content[name] for name in names if name in content}
+
+
+def head_of(response: Json, issues: list[Issue]) -> Json:
+    """What every Observation of a response takes over from it."""
+    is_amended = response["status"] == "amended"
+    found: Json = {"resourceType": "Observation", "status": "amended" if is_amended else "final"}
+    held = {f"#{each.get('id')}" for each in response.get("contained") or ()}
+
+    def fits(name: str, reference: Mapping[str, Any]) -> bool:
+        if reference.get("reference") not in held:
+            return True
+        text = f"{name} is contained in the response, so the Observations cannot refer to it"
+        issues.append(Issue("warning", "not-supported", text, f"QuestionnaireResponse.{name}"))
+        return False
+
+    if "subject" not in response:
+        text = "The response does not say whose it is, nor do the Observations"
+        issues.append(Issue("warning", "incomplete", text, "QuestionnaireResponse.subject"))
+    for name in ("subject", "encounter"):
+        if name in response and fits(name, response[name]):
+            found[name] = response[name]
+    based_on = [each for each in response.get("basedOn") or () if fits("basedOn", each)]
+    # A response may be part of an Observation; an Observation may not.
+    part_of = [each for each in response.get("partOf") or () if _is_a(each, "Procedure")]
+    found |= {"basedOn": based_on} if based_on else {}
+    found |= {"partOf": part_of} if part_of else {}
+    author = response.get("author")
+    # The author may be a device; the performer may not.
+    if author is not None and fits("author", author) and not _is_a(author, "Device"):
+        found["performer"] = [author]
+    authored = response.get("authored")
+    if authored is None:
+        text = "The response does not say when it was authored, so the Observations have no time"
+        issues.append(Issue("warning", "incomplete", text, "QuestionnaireResponse.authored"))
+        return found
+    found["effectiveDateTime"] = authored
+    return found | ({"issued": authored} if _INSTANT.fullmatch(authored) else {})
+
+
+def _is_a(reference: Mapping[str, Any], kind: str) -> bool:
+    literal = str(reference.get("reference", ""))
+    return reference.get("type") == kind or f"/{literal}".rpartition("/")[0].endswith(f"/{kind}")
+
+
+def _concept(plan: Plan) -> Json:
+    return {"coding": list(plan.codes)}
+
+
+def _unit(unit: Json | None) -> Json:
+    if unit is None:
+        return {}
+    code, system = unit.get("code"), unit.get("system", _UCUM)
+    label = unit.get("display", code)
+    found = {"unit": label} if label else {}
+    return found | ({"system": system, "code": code} if code else {})
+
+
+def _number(value: Any) -> Any:
+    return int(value) if isinstance(value, int) else value
+
+
+def _plain(value: Json) -> Any:
+    if "valueQuantity" in value:
+        return value["valueQuantity"].get("value")
+    if "valueCodeableConcept" in value:
+        return value["valueCodeableConcept"]["coding"][0]
+    return next(iter(value.values()))
+
+
+def _range(score: Score, band: Any, value: Json) -> Json:
+    found: Json = {}
+    quantity = value.get("valueQuantity") or {}
+    unit = {name: quantity[name] for name in ("unit", "system", "code") if name in quantity}
+    for name, limit in (("low", band.low), ("high", band.high)):
+        if limit is not None:
+            found[name] = {"value": limit} | unit
+    origin = f". Source: {score.origin}" if score.origin else ""
+    return found | {"text": f"{band.text}{origin}"}

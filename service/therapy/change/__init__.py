@@ -1,0 +1,1 @@
+"""Did it change, and is the change real? Statistics of one series in two phases."""

@@ -1,0 +1,187 @@
+"""Is every search answered from an index, on both engines?
+
+Each statement that a search runs is explained by the engine itself. SQLite must not SCAN a table
+or a whole index. PostgreSQL is told not to read tables from end to end where it could help it
+(on so few rows it would be right to): what is then read so has no index that serves.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+import pytest
+
+from service.caller import ANONYMOUS, Caller
+from service.standard.search_query import parse_search
+from service.store.connection import Connection
+from service.store.searching import search
+from service.store.searching.limits import DEFAULT, Limits
+from service.store.store import Store
+from tests.store.searching.invented_clinic import Maker
+
+BASE = "http://clinic.example/fhir"
+NONE_FEW = Limits(few=1, many=2, chunk=4)
+"""Nothing is narrow: the ways for large stores are taken."""
+
+DATES = [f"{prefix}2024-03" for prefix in ("", "ne", "gt", "lt", "ge", "le", "sa", "eb", "ap")]
+AMOUNTS = [f"{prefix}5.4" for prefix in ("", "ne", "gt", "lt", "ge", "le", "sa", "eb", "ap")]
+UNIT = "|http://unitsofmeasure.org|kPa"
+
+SEARCHES: list[tuple[str | None, str]] = [
+    ("Observation", ""),
+    ("Observation", "_id=ob1,ob2"),
+    ("Observation", "_id:not=ob1"),
+    ("Observation", "status=final"),
+    ("Observation", "status:not=final"),
+    ("Observation", "code=http://loinc.org|8867-4"),
+    ("Observation", "code=http://loinc.org|"),
+    ("Observation", "code=|free,lips"),
+    ("Observation", "code:missing=true"),
+    ("Observation", "code:missing=false"),
+    ("Observation", "subject=Patient/p1"),
+    ("Observation", "subject=p1"),
+    ("Observation", "subject:Patient=p1"),
+    ("Observation", "subject:missing=false"),
+    ("Observation", "focus=p1"),
+    ("Observation", "subject:identifier=urn:oid:1.2.3|N3"),
+    ("Observation", "patient=p1&code=lips"),
+    ("Observation", "patient=p1&date=ge2024&status=final"),
+    *(("Observation", f"date={date}") for date in DATES),
+    *(("Observation", f"_lastUpdated={prefix}2100") for prefix in ("", "gt", "ge", "sa", "ap")),
+    *(("Observation", f"_lastUpdated={prefix}2024") for prefix in ("lt", "le", "eb")),
+    *(("Observation", f"value-quantity={amount}") for amount in AMOUNTS),
+    *(("Observation", f"value-quantity={amount}{UNIT}") for amount in AMOUNTS),
+    ("Observation", "value-quantity=5.4||kPa"),
+    ("Observation", "value-string=nov"),
+    ("Observation", "value-string:exact=Novak"),
+    ("Observation", "value-string:contains=ova"),
+    ("Observation", "code-value-quantity=lips$gt5"),
+    ("Observation", "component-code-value-quantity=lips$gt5||kPa"),
+    ("Observation", "combo-code-value-quantity=lips$5,tongue$100"),
+    ("Observation", "patient.family=Novak"),
+    ("Observation", "patient.family:contains=ova"),
+    ("Observation", "subject.identifier=N3"),
+    ("Observation", "part-of:Procedure.based-on:CarePlan.status=active"),
+    ("Observation", "patient.birthdate:missing=true"),
+    ("Observation", "status=final&_sort=-date"),
+    ("Observation", "_sort=date"),
+    ("Observation", "_sort=-code"),
+    ("Observation", "_sort=subject"),
+    ("Observation", "_sort=value-quantity"),
+    ("Observation", "_sort=value-string"),
+    ("Observation", "_sort=_id"),
+    ("Observation", "_sort=-_lastUpdated"),
+    ("Observation", "patient=p1&_sort=-date,code"),
+    ("Observation", "date=ge2024-03&_total=accurate"),
+    ("Observation", "status=final&code=lips&_total=estimate"),
+    ("Observation", "patient=p1&_include=*&_revinclude=*"),
+    ("Observation", "_include=Observation:part-of&_include:iterate=Procedure:based-on"),
+    ("Patient", "name=nov"),
+    ("Patient", "_has:Observation:patient:code=lips"),
+    ("Patient", "_has:CarePlan:patient:_has:Procedure:based-on:code=lips"),
+    ("Patient", "_revinclude=Observation:patient&_revinclude:iterate=Provenance:target"),
+    ("Patient", "_list=l1"),
+    ("Questionnaire", "url=http://forms.example/Questionnaire/scale"),
+    ("Questionnaire", "url:below=http://forms.example/Questionnaire"),
+    ("Questionnaire", "url:above=http://forms.example/Questionnaire/scale/short"),
+    ("Questionnaire", "_has:QuestionnaireResponse:questionnaire:patient=p1"),
+    ("Questionnaire", "context-type-quantity=age$5"),
+    ("Questionnaire", "_sort=url"),
+    ("QuestionnaireResponse", "questionnaire.title=anna"),
+    ("QuestionnaireResponse", "questionnaire=http://forms.example/Questionnaire/scale"),
+    ("QuestionnaireResponse", "_include=QuestionnaireResponse:questionnaire"),
+    (None, ""),
+    (None, "_type=Observation,Procedure&code=lips"),
+    (None, "_tag=a|b"),
+    (None, "_lastUpdated=gt2100"),
+    (None, "_type=Observation,Procedure&_sort=-date"),
+]
+
+
+class Recorder:
+    """A connection that remembers what was asked of it."""
+
+    def __init__(self, connection: Connection) -> None:
+        self.connection = connection
+        self.dialect = connection.dialect
+        self.asked: list[tuple[str, Sequence[Any]]] = []
+
+    def rows(self, sql: str, params: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
+        self.asked.append((sql, params))
+        return self.connection.rows(sql, params)
+
+
+@pytest.fixture(scope="module", params=["sqlite", "postgresql"])
+def clinic(request: pytest.FixtureRequest, module_store: Any) -> Store:
+    store: Store = module_store(request.param)
+    with store.write(ANONYMOUS) as unit:
+        for resource in Maker(3).clinic(size=5):
+            unit.append(resource, resource["id"], BASE, method="PUT", current=None)
+    if request.param == "postgresql":
+        with store.database.reader() as connection:
+            connection.run("VACUUM ANALYZE")
+    return store
+
+
+def statements(
+    store: Store, type_: str | None, asked: str, caller: Caller
+) -> Iterator[tuple[str, list[str]]]:
+    """Every statement of two pages of a search, with its plan."""
+    pairs = [tuple(pair.split("=", 1)) for pair in asked.split("&") if pair]
+    for limits in (DEFAULT, NONE_FEW):
+        with store.reader() as connection:
+            recorder = Recorder(connection)
+            more: list[tuple[str, str]] = []
+            for _ in range(2):
+                query = parse_search(type_, [*pairs, *more], strict=True, base=BASE + "/")
+                found = search(recorder, caller, query, count=3, secret=b"s", limits=limits)
+                if found.next is None:
+                    break
+                more = [("_cursor", found.next)]
+            for sql, params in recorder.asked:
+                yield sql, explained(connection, sql, params)
+
+
+def explained(connection: Connection, sql: str, params: Sequence[Any]) -> list[str]:
+    if connection.dialect == "sqlite":
+        return [row[3] for row in connection.rows(f"EXPLAIN QUERY PLAN {sql}", params)]
+    connection.run("SET enable_seqscan = off")
+    try:
+        return [row[0] for row in connection.rows(f"EXPLAIN {sql}", params)]
+    finally:
+        connection.run("RESET enable_seqscan")
+
+
+def scans(dialect: str, plan: list[str]) -> list[str]:
+    """The lines that tell of a table or a whole index being read."""
+    if dialect == "sqlite":
+        made = {line.split()[1] for line in plan if line.startswith(("MATERIALIZE", "CO-ROUTINE"))}
+        found = [line for line in plan if line.startswith("SCAN ")]
+        return [s for s in found if s.split()[1] not in made and "CONSTANT" not in s]
+    bad = []
+    for at, line in enumerate(plan):
+        below = plan[at + 1] if at + 1 < len(plan) else ""
+        if "Seq Scan on" in line or (
+            re.search(r"Index (Only )?Scan", line) and "Index Cond" not in below
+        ):
+            bad.append(f"{line} / {below}")
+    return bad
+
+
+@pytest.mark.parametrize(("type_", "asked"), SEARCHES)
+def test_no_search_scans_a_table(clinic: Store, type_: str | None, asked: str) -> None:
+    for caller in (ANONYMOUS, Caller("mother", clients=frozenset({"p1", "p2"}))):
+        for sql, plan in statements(clinic, type_, asked, caller):
+            found = scans(clinic.database.dialect, plan)
+            assert not found, (asked, found, sql, plan)
+
+
+def test_a_scan_would_be_noticed(clinic: Store) -> None:
+    with clinic.reader() as connection:
+        for sql in (
+            "SELECT rid FROM resource WHERE vid = 7",
+            "SELECT rid FROM index_token ORDER BY code",
+        ):
+            assert scans(connection.dialect, explained(connection, sql, ()))
