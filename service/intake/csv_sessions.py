@@ -109,9 +109,13 @@ def _read(group: _Group, late: list[int], revision: int, reading: Reading) -> Re
     told = {issue.location for issue in findings.issues}
     own = len(findings.issues)
     draft = drafted(group.raw, reading, findings)
-    findings.issues[own:] = [issue for issue in findings.issues[own:] if issue.location not in told]
-    if group.faults:
-        draft = None
+    broken = any(path[0] == "row" for path, _, _ in group.faults)
+    # What a cell that could not be read leaves behind is no fault of its own.
+    findings.issues[own:] = [
+        issue
+        for issue in findings.issues[own:]
+        if issue.location not in told and not (broken and issue.code == "required")
+    ]
     for number in late:
         text = f"Left out: revision {revision} of this session is in the same table"
         findings.issues.append(Issue("warning", "duplicate", text, location=f"row {number}"))

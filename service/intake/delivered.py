@@ -10,6 +10,7 @@ from service.intake.drafts import keys
 from service.intake.elements import dose, extension, period, quantity
 from service.intake.linking import Linked
 from service.intake.places import Path
+from service.intake.scales import scales
 from service.intake.tables import OWN, key_of, known_measure, own_codes, table
 from service.standard.codec import Number
 
@@ -27,7 +28,7 @@ def resources_of(builder: Builder) -> list[Json]:
         found += _measures(builder, name)
     found += _account(builder)
     found += _events(builder)
-    found += _scales(builder)
+    found += scales(builder)
     found.append(builder.document())
     return found
 
@@ -265,50 +266,6 @@ def _issue(builder: Builder, item: Json, key: str, observed: Json, severity: str
     if "note" in item:
         found["detail"] = item["note"]
     return found
-
-
-def _scales(builder: Builder) -> list[Json]:
-    """Answers as a QuestionnaireResponse; what they score is computed by whoever can."""
-    found = []
-    names = keys(builder.note, "scales")
-    for index, item in enumerate(builder.note.get("scales", ())):
-        answers = builder.session.start("QuestionnaireResponse", "answers", names[index])
-        # R4 gives a QuestionnaireResponse one identifier, not a list.
-        answers["identifier"] = answers["identifier"][0]
-        scale = item["scale"]
-        url = scale if ":" in scale else f"https://hyoid.example/fhir/Questionnaire/{scale}"
-        answers["questionnaire"] = url
-        answers["status"] = "completed"
-        answers["subject"] = builder.subject
-        answers["encounter"] = builder.encounter
-        answers["authored"] = builder.end
-        if builder.known.therapist:
-            answers["author"] = builder.known.therapist
-        answers["item"] = [
-            {"linkId": link, "answer": _answers(given)}
-            for link, given in sorted(item["answers"].items())
-        ]
-        if builder.known.plan:
-            answers["basedOn"] = [{"reference": builder.known.plan}]
-        if not answers["item"]:
-            del answers["item"]
-        found.append(answers)
-    return found
-
-
-def _answers(given: Any) -> list[Json]:
-    return [_answer(one) for one in given] if isinstance(given, list) else [_answer(given)]
-
-
-def _answer(given: Any) -> Json:
-    if isinstance(given, bool):
-        return {"valueBoolean": given}
-    if isinstance(given, Number):
-        whole = given == given.to_integral_value() and "." not in given.literal
-        return {"valueInteger": int(given)} if whole else {"valueDecimal": given}
-    if isinstance(given, dict):
-        return {"valueCoding": given}
-    return {"valueString": str(given)}
 
 
 def _component(code: str, value: Json) -> Json:

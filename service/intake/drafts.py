@@ -89,7 +89,11 @@ class Read(NamedTuple):
 
 
 def drafted(raw: Any, reading: Reading, findings: Findings) -> Draft | None:
-    """The draft of a note, or None with the reasons among the findings."""
+    """The draft of a note, or None with the reasons among the findings.
+
+    A draft with errors among its findings is not stored, but looked at further, so that all its
+    faults are told at once.
+    """
     try:
         note = SessionNote.model_validate(raw)
     except ValidationError as error:
@@ -98,16 +102,14 @@ def drafted(raw: Any, reading: Reading, findings: Findings) -> Draft | None:
         return None
     clinic = _clinic(note, reading.clinic)
     content = _content(note)
-    _Times(content, clinic.time_zone, reading, findings).settle()
+    started = _Times(content, clinic.time_zone, reading, findings).settle()
     _check_doses(content, findings)
     system = note.session.system or system_of(clinic, "session")
     if note.session.value is None or system is None:
         text = "The session needs a number with its system (or state the clinic's `identifiers`)"
         findings.error(("session",), "required", text)
-    if findings.refused:
+    if not started or system is None or note.session.value is None:
         return None
-    assert system is not None
-    assert note.session.value is not None
     settled = SessionNote.model_validate(content)
     content.pop("clinic", None)
     value, known = note.session.value, len(findings.issues)
@@ -179,12 +181,12 @@ class _Times:
         self._reading = reading
         self._findings = findings
 
-    def settle(self) -> None:
-        """All times of the note."""
+    def settle(self) -> bool:
+        """All times of the note; whether it is known when it began and ended."""
         start = self._settled(self._content, "start", ())
         end = self._settled(self._content, "end", ())
         if start is None or ("end" in self._content and end is None):
-            return
+            return False
         latest = end or start
         if latest > self._reading.now + _CLOCKS:
             which = "end" if start <= self._reading.now + _CLOCKS else "start"
@@ -195,6 +197,7 @@ class _Times:
             seconds = Decimal(int((end - start).total_seconds()))
             limits.check_length(Decimal(round(seconds / 60)), self._findings, ("end",))
         self._settle_items(start, latest)
+        return True
 
     def _settle_items(self, start: datetime, latest: datetime) -> None:
         for name in ITEMS:

@@ -17,6 +17,7 @@ from service.intake.local_codes import Meant
 from service.intake.models import Clinic, Named
 from service.intake.places import Findings, Path
 from service.standard.codec import decode_resource
+from service.standard.questionnaires import find as shipped_form
 from service.standard.search_query import parse_search
 from service.store.connection import Connection
 from service.store.current import current_version
@@ -167,6 +168,17 @@ class Links:
         ]
         own = plans[0] if len(plans) == 1 else None
         return Linked(f"ServiceRequest/{order['id']}", own or plan, tuple(_reasons(order)))
+
+    def form(self, canonical: str) -> Json | None:
+        """The Questionnaire of this canonical, ours or a stored one; None where it is not sure."""
+        own = shipped_form(canonical)
+        if own is not None:
+            return own
+        url, _, version = canonical.partition("|")
+        pairs = [("url", _escaped(url))] + ([("version", _escaped(version))] if version else [])
+        query = parse_search("Questionnaire", pairs, strict=True)
+        found = find(self._connection(), self._caller, query)
+        return decode_resource(found[0].body or b"") if len(found) == 1 else None
 
     def _course(self, client: str) -> tuple[list[Json], list[Json]]:
         """Plans and orders of a client."""

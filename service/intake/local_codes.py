@@ -44,12 +44,13 @@ class Codes:
     def __init__(self, library: Library) -> None:
         self._library = library
         self._known: dict[tuple[str, str], tuple[tuple[str, str, str], ...]] = {}
+        self._systems: dict[tuple[str, str], str] = {}
 
     def read(
         self, kind: str, sent: Code, local: str | None, findings: Findings, path: Path
     ) -> Meant:
         """The concept of a code of one kind: the name of one of our code systems."""
-        system = sent.system or local
+        system = sent.system or self._system(kind, local)
         if sent.system == OWN + kind:
             return self._own(kind, sent, findings, path)
         if system is None or sent.system is None:
@@ -62,6 +63,20 @@ class Codes:
         elif kind == "measure" and known_measure(sent.system, sent.code):
             return self._standard(sent.system, sent.code, sent)
         return self._local(kind, system, sent, findings, path)
+
+    def _system(self, kind: str, local: str | None) -> str | None:
+        """The clinic's system for a kind of codes: the one there is, or one below a base URL."""
+        if local is None or not local.endswith("/"):
+            return local
+        if (local, kind) not in self._systems:
+            names = table("kinds")["locals"].get(kind, [kind])
+            self._systems[local, kind] = next(
+                (local + name for name in names if self._has_map(local + name)), local + names[0]
+            )
+        return self._systems[local, kind]
+
+    def _has_map(self, system: str) -> bool:
+        return any(True for _ in self._library.concept_maps(system, reverse=False))
 
     def _own(self, kind: str, sent: Code, findings: Findings, path: Path) -> Meant:
         display = own_codes(kind).get(sent.code)

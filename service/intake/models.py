@@ -110,7 +110,8 @@ class Clinic(Note):
     )
     local_codes: Uri | None = Field(
         default=None,
-        description="System of the clinic's own codes; a ConceptMap from it translates them.",
+        description="System of the clinic's own codes, translated by the ConceptMap from it;"
+        " with `/` at its end a base: `…/codes/` makes `…/codes/technique` and so on.",
     )
 
 

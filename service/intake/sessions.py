@@ -25,6 +25,7 @@ from service.intake.elements import Session
 from service.intake.linking import Links, system_of
 from service.intake.local_codes import Codes
 from service.intake.models import Code, Named, SessionNote
+from service.intake.scales import canonical_of
 from service.standard.codec import decode, decode_resource, encode, same
 from service.standard.meta import unstamped
 from service.standard.search_query import parse_search
@@ -58,6 +59,9 @@ _SESSION_CODES = {
     "reason": "missed-reason",
     "account": "client-account",
 }
+
+
+_NOBODY = "Patient/-"
 
 
 @dataclass(slots=True)
@@ -129,7 +133,9 @@ class Desk:
         seen = stored.vid if stored else None
         session = Session(draft.system, draft.value, draft.clinic)
         client = self._links.client(draft.note.client, draft.clinic, findings)
-        if client is None:
+        if client is None or findings.refused:
+            # All its faults are to be told at once, those of codes and values among them.
+            resources_of(Builder(draft, self._known(draft, client or _NOBODY, codes)))
             return Prepared(draft, "refused", seen)
         encounter = session.id("Encounter")
         decision = decide(draft, stored, client, encounter)
@@ -244,6 +250,10 @@ class Desk:
                 )
                 if found:
                     known.devices[index] = found
+        for index, scale in enumerate(note.scales):
+            form = self._links.form(canonical_of(scale.scale))
+            if form is not None:
+                known.forms[index] = form
         plans = {linked.plan for linked in known.orders.values() if linked.plan}
         if known.plan is None and len(plans) == 1:
             # The orders tell the plan that the day alone could not.

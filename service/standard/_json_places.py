@@ -19,6 +19,10 @@ _TOKEN = re.compile(
     re.DOTALL,
 )
 _SURROGATE = re.compile("[\ud800-\udfff]")
+_PAIRED = re.compile(
+    r"(?:[^\\]++|\\(?:[^u]|u(?![dD][89a-fA-F]))|\\u[dD][89abAB]..\\u[dD][c-fC-F]..)*+", re.DOTALL
+)
+"""Escapes of a text that is well-formed otherwise: none of a surrogate, or of both halves."""
 _SHOWN = 40
 
 
@@ -38,9 +42,7 @@ def place(text: str, offset: int) -> str:
 
 def has_lone_surrogate(text: str) -> bool:
     """Whether this well-formed JSON text holds an escape of half a surrogate pair."""
-    return any(
-        match.group("string") and _is_lone(match.group("string")) for match in _TOKEN.finditer(text)
-    )
+    return _PAIRED.fullmatch(text) is None
 
 
 def first_fault(text: str, max_depth: int, bad_number: Callable[[str], bool]) -> Fault | None:

@@ -52,6 +52,8 @@ def parse_search(
     if type_ is None and types != RESOURCE_TYPES:
         understood.append(("_type", ",".join(types)))
     for name, value in pairs:
+        if "\x00" in name or "\x00" in value:
+            raise wrong_value(name.replace("\x00", ""), "a NUL character")
         try:
             if not value:
                 raise UnknownParameterError("it has no value")

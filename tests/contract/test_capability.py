@@ -7,7 +7,7 @@ SQLite only, since what is claimed does not depend on the engine.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import httpx
@@ -65,7 +65,7 @@ def _codes(listed: list[Claims]) -> set[str]:
 
 
 def test_it_is_valid(claims: Claims) -> None:
-    CapabilityStatement.model_validate(claims)
+    assert CapabilityStatement.model_validate(claims)
 
 
 def test_its_interactions_and_types_are_codes_of_r4(claims: Claims) -> None:
@@ -120,7 +120,7 @@ def test_every_interaction_works(
     body = minimal(name, "claimed")
     one = f"{name}/claimed"
     test = [{"op": "test", "path": "/resourceType", "value": name}]
-    tries = {
+    tries: dict[str, Callable[[], httpx.Response]] = {
         "create": lambda: client.post(name, json=body),
         "update": lambda: client.put(one, json=body),
         "read": lambda: client.get(one),
@@ -250,7 +250,7 @@ def _is_unknown(answer: httpx.Response) -> bool:
 
 
 def test_interactions_of_the_whole_service_work(claims: Claims, client: httpx.Client) -> None:
-    tries = {
+    tries: dict[str, Callable[[], httpx.Response]] = {
         "search-system": lambda: client.get("", params={"_type": "Patient"}),
         "history-system": lambda: client.get("_history"),
         "batch": lambda: client.post("", json={"resourceType": "Bundle", "type": "batch"}),

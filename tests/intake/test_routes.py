@@ -373,9 +373,7 @@ def test_local_codes_are_translated_by_a_posted_map(clinic: Clinic) -> None:
     assert places(told, "warning") == ["/sessions/0/techniques/1/technique"]
     found = {one["code"]["text"]: one["code"]["coding"] for one in clinic.of_client("Procedure")}
     assert [each["code"] for each in found["Cold strokes"]] == ["faucial-cold-strokes", "TTA"]
-    assert found["House special"] == [
-        {"system": local, "code": "ZZZ", "display": "House special"}
-    ]
+    assert found["House special"] == [{"system": local, "code": "ZZZ", "display": "House special"}]
     strict = clinic.send(clinic.note("S-2", techniques=techniques), strict="true")
     assert strict.status_code == 422
     assert places(only(strict)) == ["/sessions/0/techniques/1/technique"]

@@ -209,6 +209,11 @@ FIRES: list[tuple[str, Resource | list[Resource], Resource]] = [
     ),
     (
         "recent-chest-infection",
+        condition(concept(ICD, "J18.9"), "resolved", onsetDateTime=day(20)[:7]),
+        SWALLOW,
+    ),
+    (
+        "recent-chest-infection",
         condition(concept(ICD, "J69.0"), onsetDateTime=day(90)),
         order("tongue-base-strokes"),
     ),
@@ -289,6 +294,11 @@ DOES_NOT_FIRE: list[tuple[str, Resource | list[Resource], Resource]] = [
         SWALLOW,
     ),
     ("recent-chest-infection", condition(concept(ICD, "J45.909")), SWALLOW),
+    (
+        "recent-chest-infection",
+        condition(concept(ICD, "J18.9"), "resolved", onsetDateTime="2025", recordedDate=day(3)),
+        SWALLOW,
+    ),
     (
         "unexplained-fever",
         [session(f"{day(7)}T10:00:00Z"), temperature(38.4, "Cel", f"{day(4)}T11:00:00Z")],
@@ -482,6 +492,21 @@ def test_codes_read_second_hand_are_marked_so() -> None:
                     assert (each.grade == "A") == (set(each.codes) <= core)
 
 
+def test_diagnoses_are_codes_or_headings_of_icd_10_cm() -> None:
+    """Source: the tabular list as carried by simple-icd-10-cm on PyPI."""
+    icd = pytest.importorskip("simple_icd_10_cm")
+    used = {
+        code
+        for rule in rules()
+        for sign in rule.when
+        for each in sign.codes
+        if each.system == ICD
+        for code in each.codes
+    }
+    assert len(used) > 30
+    assert {code for code in used if not icd.is_valid_item(code)} == set()
+
+
 def test_vital_signs_are_those_of_the_official_value_set() -> None:
     """Source: ValueSet observation-vitalsignresult of hl7.fhir.r4.core 4.0.1."""
     listed = {
@@ -500,6 +525,9 @@ def test_vital_signs_are_those_of_the_official_value_set() -> None:
         {"source": ""},
         {"when": []},
         {"when": [{"type": "Flag", "kodes": []}]},
+        {"when": [{"type": "Observation", "within_days": 3}]},
+        {"when": [{"type": "Procedure", "words": ["tongue"]}]},
+        {"when": [{"type": "Condition"}]},
         {"concerns": {"lissted": []}},
         {"colour": "blue"},
         {"key": "no-such-caution"},

@@ -101,6 +101,18 @@ def test_template_has_goals_with_targets_and_actions_with_known_techniques(path:
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
+def test_a_functional_task_follows_every_technique(path: Path) -> None:
+    found = [
+        catalogue().at(action["definitionCanonical"])
+        for action in json.loads(path.read_bytes())["action"]
+    ]
+    there = {each.url for each in found if each is not None}
+    for each in found:
+        assert each is not None
+        assert not each.tasks or there & set(each.tasks)
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
 def test_measures_and_units_of_targets_are_those_of_the_measure(path: Path) -> None:
     system = json.loads(mappings("code-systems", "measure.json").read_bytes())
     facts = {

@@ -20,6 +20,10 @@ from service.standard.validation.fhirpath.compiler import Scope
 from service.standard.validation.findings import Place
 
 MOST_ISSUES = 200
+_BINDABLE = frozenset(
+    {"code", "Coding", "CodeableConcept", "Quantity", "Duration", "Age", "string", "uri"}
+)
+"""Datatypes that a binding says something of (R4, terminologies.html#code)."""
 
 
 class Judge:
@@ -99,7 +103,7 @@ class Judge:
     def _bound(self, node: Node, item: Item) -> None:
         assert node.binding is not None
         strength, value_set = node.binding
-        if strength not in ("required", "extensible"):
+        if strength not in ("required", "extensible") or item.type not in _BINDABLE:
             return
         if strength == "extensible" and not has_code(item.value):
             return

@@ -29,7 +29,7 @@ from service.standard.validation.references import known_types
 
 _STEP = re.compile(r"(?:[A-Za-z][A-Za-z0-9]*(?:\[x\])?|\$this|resolve\(\))")
 _EXTENSION_STEP = re.compile(r"extension\('([^']+)'\)")
-_NOT_CHECKED = ("contentReference", "minValue", "maxValue")
+_NOT_CHECKED = ("minValue", "maxValue")
 _DISCRIMINATORS = frozenset({"value", "pattern", "type", "exists"})
 
 
@@ -120,7 +120,7 @@ class _Reader:
                     self._leave(f"the slice {slice_name!r} of a slice at {child.path}")
                     return None
                 if shorthand and child.slicing is None:
-                    child.slicing = Slicing((Discriminator("type", ()),), "open", False)
+                    child.slicing = Slicing((Discriminator("type", ()),), "closed", False)
                 child = child.slices.setdefault(slice_name, Node(child.path, bare, slice_name))
                 if shorthand:
                     code = next(e.type for e in found if e.name == step.partition(":")[0])
@@ -132,9 +132,9 @@ class _Reader:
         """Take over what the element says; a snapshot also repeats what R4 says anyway."""
         base = element.get("base") or {} if whole else {}
         if "min" in element and element["min"] != base.get("min"):
-            node.min = int(element["min"])
+            node.min = _number(element["min"])
         if "max" in element and element["max"] != base.get("max"):
-            node.max = None if element["max"] == "*" else int(element["max"])
+            node.max = _number(element["max"])
         if "type" in element and not (whole and element.get("path", "").count(".") == 0):
             node.types = tuple(_types(element["type"])) or node.types
         for key, value in element.items():
@@ -142,10 +142,10 @@ class _Reader:
                 node.fixed = value
             elif key.startswith("pattern"):
                 node.pattern = value
-            elif key in _NOT_CHECKED:
+            elif key.startswith(_NOT_CHECKED):
                 self._leave(f"{key} at {node.path}")
         if "maxLength" in element:
-            node.longest = int(element["maxLength"])
+            node.longest = _number(element["maxLength"])
         binding = element.get("binding") or {}
         if "valueSet" in binding:
             node.binding = Binding(str(binding.get("strength")), str(binding["valueSet"]))
@@ -209,3 +209,9 @@ def _steps(path: str) -> tuple[str, ...] | None:
     if "resolve()" in steps[:-1]:
         return None
     return tuple(step.removesuffix("[x]") for step in steps if step != "$this")
+
+
+def _number(value: Any) -> int | None:
+    """A limit; None where there is none (`*`)."""
+    text = str(value)
+    return int(text) if text.isascii() and text.isdecimal() else None

@@ -88,23 +88,21 @@ def _node_at(node: Node, steps: tuple[str, ...]) -> Node | None:
 
 def _wanted(node: Node, steps: tuple[str, ...]) -> Any:
     """(comparison, value) that a slice asks for at a path, perhaps as part of a larger pattern."""
-    found: Node | None = node
-    best: Any = MISSING
-    for place in range(len(steps) + 1):
-        if found is None:
-            break
-        rest = steps[place:]
-        for value, same in ((found.fixed, equals), (found.pattern, contains)):
-            inner = _inside(value, rest)
-            if inner is not MISSING:
-                best = (same, inner)
-        if place < len(steps):
-            if steps[place] == "url" and found.name == "extension":
-                profile = next((p for t in found.types for p in t.profiles), None)
-                if profile is not None:
-                    best = (equals, profile.partition("|")[0])
-            found = found.children.get(steps[place])
-    return best
+    for value, same in ((node.fixed, equals), (node.pattern, contains)):
+        inner = _inside(value, steps)
+        if inner is not MISSING:
+            return same, inner
+    if not steps:
+        return MISSING
+    if steps[0] == "url" and node.name in ("extension", "modifierExtension"):
+        for profile in (p for rule in node.types for p in rule.profiles):
+            return equals, profile.partition("|")[0]
+    child = node.children.get(steps[0])
+    for each in (child, *child.slices.values()) if child is not None else ():
+        found = _wanted(each, steps[1:])
+        if found is not MISSING:
+            return found
+    return MISSING
 
 
 def _inside(value: Any, steps: tuple[str, ...]) -> Any:

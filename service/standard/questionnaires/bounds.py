@@ -16,6 +16,7 @@ from service.standard.questionnaires.form import Form, FormItem, Json
 from service.standard.questionnaires.scores import Score, gaps_of, option_weight
 from service.standard.questionnaires.working import (
     Budget,
+    BudgetError,
     Node,
     Working,
     answers_to,
@@ -32,7 +33,7 @@ def bounds_of(score: Score, form: Form, response: Json, budget: Budget) -> tuple
             _fill(working, score, is_highest)
             Calculation(working, asked_only=True).run()
             found += answers_to(working.root, score.item.link_id)
-    except HyoidError:
+    except (HyoidError, BudgetError):
         return None
     if len(found) != 2 or not all(map(is_number, found)):
         return None

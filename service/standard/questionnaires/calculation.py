@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from service.errors import HyoidError, Invalid, Issue, TooCostly
+from service.errors import HyoidError, Invalid, Issue
 from service.standard.codec import Number
 from service.standard.questionnaires import extensions as ext
 from service.standard.questionnaires.enabling import has_answer, is_enabled
@@ -20,10 +20,9 @@ from service.standard.questionnaires.form import FormItem
 from service.standard.questionnaires.functions import ExpressionError
 from service.standard.questionnaires.weights import CannotTellError
 from service.standard.questionnaires.working import (
-    BudgetError,
     Node,
     Working,
-    answers_to,
+    answers_below,
     items_below,
 )
 from service.standard.validation.fhirpath.json_values import is_number, same_value
@@ -65,13 +64,13 @@ class Calculation:
         }
 
     def run(self) -> None:
-        """Make rounds until nothing changes. Raises Invalid or TooCostly."""
-        before: list[list[Any]] | None = None
+        """Make rounds until nothing changes. Raises Invalid or BudgetError."""
+        before: dict[str, list[Any]] | None = None
         for _ in range(_MOST_ROUNDS):
             self.disabled.clear()
             root = self.working.root
             self._container(root, self.form.items, (root,), self._variables(self.form.raw, root))
-            after = [answers_to(root, item.link_id) for item in self.form.calculated]
+            after = answers_below(root)
             if after == before:
                 return
             before = after
@@ -136,11 +135,10 @@ class Calculation:
     def _is_asked(
         self, item: FormItem, around: tuple[Node, ...], variables: Mapping[str, Any]
     ) -> bool:
-        expression = ext.value(item.raw, ext.ENABLE_WHEN)
-        if isinstance(expression, dict) and isinstance(expression.get("expression"), str):
+        expression = ext.expression_in(ext.value(item.raw, ext.ENABLE_WHEN))
+        if expression is not None:
             focus = node(around[-1], _ITEM)
-            found = self._evaluated(expression["expression"], focus, variables, item.place)
-            return found == [True]
+            return self._evaluated(expression, focus, variables, item.place) == [True]
         return is_enabled(item, around)
 
     def _take_out(self, container: Node, item: FormItem) -> None:
@@ -177,8 +175,9 @@ class Calculation:
         """The variables of an item, or of the form, beside those that are known around it."""
         found = dict(known or {"resource": self.working.root, "questionnaire": self.form.raw})
         for expression in ext.values(asked, ext.VARIABLE):
-            name, text = expression.get("name"), expression.get("expression")
-            if isinstance(name, str) and isinstance(text, str):
+            name = expression.get("name") if isinstance(expression, dict) else None
+            text = ext.expression_in(expression)
+            if isinstance(name, str) and text is not None:
                 found[name] = self._nodes(text, focus, found, f"Questionnaire: variable {name}")
         return found
 
@@ -197,8 +196,6 @@ class Calculation:
             return evaluate(expression, focus, variables, self.working.budget)
         except (ExpressionError, CannotTellError) as error:
             raise _failed(place, str(error)) from None
-        except BudgetError as error:
-            raise TooCostly(str(error), expression=place) from None
 
 
 def _failed(place: str, reason: str) -> HyoidError:

@@ -38,7 +38,7 @@ def _holds(condition: Json, around: Sequence[Node]) -> bool:
         answers = answers_to(container, str(condition["question"]))
         if answers:
             break
-    wanted = next(value for name, value in condition.items() if name.startswith("answer"))
+    wanted = next((v for name, v in condition.items() if name.startswith("answer")), None)
     sign = condition["operator"]
     if sign == "exists":
         return bool(answers) is wanted

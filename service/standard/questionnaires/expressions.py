@@ -27,8 +27,8 @@ from service.standard.questionnaires.working import Budget
 
 LONGEST = 2_000
 MOST_RESULTS = 10_000
-MOST_STEPS = 1_000_000
-"""Steps that the expressions of one extraction may take: one or two seconds."""
+MOST_STEPS = 250_000
+"""Steps that one extraction may take: a few seconds; 200 swallows with their table."""
 
 _PLACES = 15
 """Significant digits of a computed decimal; R4 lets a system keep no more than 18."""

@@ -18,6 +18,7 @@ WEIGHTS = frozenset({_CORE + "itemWeight", ORDINAL})
 MINIMUM = _CORE + "minValue"
 MAXIMUM = _CORE + "maxValue"
 UNIT = _CORE + "questionnaire-unit"
+PREFIX = _CORE + "questionnaire-optionPrefix"
 CONSTRAINT = _CORE + "questionnaire-constraint"
 VARIABLE = _CORE + "variable"
 
@@ -60,3 +61,11 @@ def parts(extension: Mapping[str, Any], name: str) -> list[Any]:
 def part(extension: Mapping[str, Any], name: str) -> Any:
     """The first of them, or None."""
     return next(iter(parts(extension, name)), None)
+
+
+def expression_in(expression: Any) -> str | None:
+    """The FHIRPath of an Expression. Other languages are not computed with."""
+    if not isinstance(expression, dict) or expression.get("language") != "text/fhirpath":
+        return None
+    text = expression.get("expression")
+    return text if isinstance(text, str) else None

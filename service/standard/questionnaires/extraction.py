@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
-from service.errors import Invalid, Issue
+from service.errors import Invalid, Issue, TooCostly
 from service.standard.questionnaires.answers import answer_issues
 from service.standard.questionnaires.bounds import bounds_of, in_words
 from service.standard.questionnaires.calculation import Calculation, differs
@@ -20,7 +20,13 @@ from service.standard.questionnaires.form import Form, FormItem, Json, read_form
 from service.standard.questionnaires.identity import criterion, identity_of
 from service.standard.questionnaires.observations import Drafts, head_of, ordered
 from service.standard.questionnaires.scores import Gap, Score, gaps_in, gaps_of, score_of
-from service.standard.questionnaires.working import Budget, Working, answers_to, items_below
+from service.standard.questionnaires.working import (
+    Budget,
+    BudgetError,
+    Working,
+    answers_below,
+    items_below,
+)
 
 _READY = ("completed", "amended")
 
@@ -45,14 +51,21 @@ def extract(response: Json, questionnaire: Json) -> Extraction:
     """Extract from a valid response to a valid form.
 
     Raises Invalid (422) with every answer that does not fit, or where missing answers leave
-    nothing to extract.
+    nothing to extract; TooCostly where the form takes too much to compute.
     """
     _require_ready(response)
     form = read_form(questionnaire)
     wrong = answer_issues(form, response)
     if wrong:
         raise Invalid(issues=wrong, status=422)
-    working, calculation = _calculated(form, response)
+    try:
+        return _extracted(form, response, Budget(MOST_STEPS))
+    except BudgetError as error:
+        raise TooCostly(str(error), expression="Questionnaire.item") from None
+
+
+def _extracted(form: Form, response: Json, budget: Budget) -> Extraction:
+    working, calculation = _calculated(form, response, budget)
     issues = [*working.issues, *_corrections(form, response, working)]
     issues += [_passed_over(given) for given in calculation.passed_over]
     unmade = _unmade_scores(form, response, working, calculation)
@@ -81,10 +94,9 @@ def _require_ready(response: Json) -> None:
         )
 
 
-def _calculated(form: Form, response: Json) -> tuple[Working, Calculation]:
+def _calculated(form: Form, response: Json, budget: Budget) -> tuple[Working, Calculation]:
     """The response with its calculated items. First as it was answered, to see whether the form
     forbids that; then without what was not to be asked."""
-    budget = Budget(MOST_STEPS)
     told: list[Issue] = []
     if form.has_constraints:
         as_answered = Calculation(Working(form, response, budget), asked_only=False)
@@ -117,9 +129,10 @@ def _required_gaps(form: Form, working: Working, item: FormItem) -> Iterator[Gap
 
 def _corrections(form: Form, response: Json, working: Working) -> Iterator[Issue]:
     """Where the response has another result than the formula: a read-only one is corrected."""
-    said = Working(form, response, Budget(MOST_STEPS)).root
+    said = Working(form, response, working.budget).root
+    before, after = answers_below(said), answers_below(working.root)
     for item in form.calculated:
-        stored, computed = answers_to(said, item.link_id), answers_to(working.root, item.link_id)
+        stored, computed = before.get(item.link_id, []), after.get(item.link_id, [])
         if stored and item.read_only and differs(stored, computed):
             yield Issue(
                 "warning",
@@ -135,26 +148,27 @@ def _unmade_scores(
 ) -> list[tuple[Issue, list[Gap]]]:
     """Scores that cannot be made, each with the answers that are missing; they are taken out."""
     found = []
+    made = answers_below(working.root)
     for item in form.calculated:
         score = score_of(item)
         if score is None or item.link_id in calculation.disabled:
             continue
-        is_made = bool(answers_to(working.root, item.link_id))
+        is_made = item.link_id in made
         gaps = gaps_of(score, form, working.root, calculation.disabled)
         if not gaps or (is_made and score.rule != "all"):
             continue
         for given in items_below(working.root):
             if given["linkId"] == item.link_id:
                 given.pop("answer", None)
-        found.append((_unmade(score, gaps, form, response), gaps))
+        found.append((_unmade(score, gaps, working, response), gaps))
     return found
 
 
-def _unmade(score: Score, gaps: list[Gap], form: Form, response: Json) -> Issue:
+def _unmade(score: Score, gaps: list[Gap], working: Working, response: Json) -> Issue:
     named = ", ".join(gap.item.link_id for gap in gaps)
     parts = [f"{score.item.link_id} cannot be computed without {named}"]
     if score.rule == "all":
-        bounds = bounds_of(score, form, response, Budget(MOST_STEPS))
+        bounds = bounds_of(score, working.form, response, working.budget)
         parts += in_words(score, bounds) if bounds else []
     parts += [score.rule_reason] if score.rule_reason else []
     return Issue("error", "incomplete", ". ".join(parts), gaps[0].place)

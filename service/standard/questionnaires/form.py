@@ -60,9 +60,7 @@ class FormItem:
     @property
     def formula(self) -> str | None:
         """The FHIRPath that the answer is calculated by."""
-        expression = ext.value(self.raw, ext.CALCULATED)
-        text = expression.get("expression") if isinstance(expression, dict) else None
-        return text if isinstance(text, str) else None
+        return ext.expression_in(ext.value(self.raw, ext.CALCULATED))
 
     @property
     def place(self) -> str:

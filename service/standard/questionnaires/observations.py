@@ -19,7 +19,7 @@ from service.standard.questionnaires.form import Form, FormItem, Json
 from service.standard.questionnaires.identity import Identity, urn
 from service.standard.questionnaires.plans import Plan, plan_of
 from service.standard.questionnaires.scores import Score, score_of
-from service.standard.questionnaires.weights import answer_value
+from service.standard.questionnaires.weights import answer_value, option_of
 from service.standard.questionnaires.working import Node
 from service.standard.validation.fhirpath.json_values import is_number
 
@@ -123,10 +123,11 @@ class Drafts:
     def _value(self, item: FormItem, answer: Node) -> Json | None:
         name, value = answer_value(answer)
         unit = ext.value(item.raw, ext.UNIT)
+        unit = unit if isinstance(unit, dict) else None
         if name is None:
             return None
         if name == "valueCoding":
-            return {"valueCodeableConcept": {"coding": [dict(value)]}}
+            return {"valueCodeableConcept": {"coding": [dict(value)]} | _label(item, value)}
         if name == "valueDecimal" or (name == "valueInteger" and unit is not None):
             return {"valueQuantity": {"value": _number(value)} | _unit(unit)}
         if name in _SAME:
@@ -218,6 +219,13 @@ def _is_a(reference: Mapping[str, Any], kind: str) -> bool:
 
 def _concept(plan: Plan) -> Json:
     return {"coding": list(plan.codes)}
+
+
+def _label(item: FormItem, value: Json) -> Json:
+    """The words that a person saw: a code whose term is not known does not stand alone."""
+    option = option_of(item, "valueCoding", value) or {}
+    text = ext.value(option, ext.PREFIX) or dict.get(value, "display")
+    return {"text": text} if isinstance(text, str) else {}
 
 
 def _unit(unit: Json | None) -> Json:

@@ -14,7 +14,7 @@ from service.standard.questionnaires import extensions as ext
 from service.standard.questionnaires.form import Form, FormItem, Json
 
 Relation = Literal["component", "member", "derived", "independent"]
-_RELATIONS: dict[Any, Relation] = {
+_RELATIONS: dict[str, Relation] = {
     "component": "component",
     "member": "member",
     "derived": "derived",
@@ -44,21 +44,25 @@ def plan_of(form: Form, item: FormItem) -> Plan | None:
     """The plan of an item; None where nothing is made of it."""
     wish = _nearest(form, item, ext.EXTRACT)
     wanted = wish[0] if wish else False
-    relation = _RELATIONS.get(wanted)
+    relation = _relation(wanted)
     codes = item.raw.get("code") or ()
     tagged = [(code, ext.value(code, ext.EXTRACT)) for code in codes]
-    chosen = [(code, tag) for code, tag in tagged if tag is True or tag in _RELATIONS]
+    chosen = [(code, tag) for code, tag in tagged if tag is True or _relation(tag)]
     if chosen:
         codes = [code for code, _ in chosen]
-        relation = next((_RELATIONS[tag] for _, tag in chosen if tag in _RELATIONS), relation)
+        relation = next((found for _, tag in chosen if (found := _relation(tag))), relation)
     elif wanted is True or relation is not None:
         codes = [code for code, tag in tagged if tag is not False]
     else:
         return None
     if not codes:
         return None
-    categories = _nearest(form, item, ext.CATEGORY) or [_SURVEY]
-    return Plan(tuple(map(_untagged, codes)), relation, tuple(categories))
+    categories = [each for each in _nearest(form, item, ext.CATEGORY) if isinstance(each, dict)]
+    return Plan(tuple(map(_untagged, codes)), relation, tuple(categories or [_SURVEY]))
+
+
+def _relation(wanted: Any) -> Relation | None:
+    return _RELATIONS.get(wanted) if isinstance(wanted, str) else None
 
 
 def _nearest(form: Form, item: FormItem, url: str) -> list[Any]:

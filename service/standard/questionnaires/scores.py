@@ -39,7 +39,7 @@ class Band:
     high: Decimal | None
     below: Decimal | None
     code: str | None
-    interpretation: Any
+    interpretation: str | None
     text: str
     is_reference: bool
 
@@ -91,26 +91,39 @@ def score_of(item: FormItem) -> Score | None:
     return Score(
         item,
         str(ext.part(found, "method")),
-        tuple(ext.parts(found, "input")),
-        ext.part(found, "missing") or "formula",
-        ext.part(found, "missingReason"),
-        ext.part(found, "source"),
-        ext.part(found, "status"),
-        tuple(ext.parts(found, "note")),
+        tuple(_texts(found, "input")),
+        _text(found, "missing") or "formula",
+        _text(found, "missingReason"),
+        _text(found, "source"),
+        _text(found, "status"),
+        tuple(_texts(found, "note")),
         tuple(_band(each) for each in ext.extensions(found, "band")),
     )
 
 
 def _band(extension: Any) -> Band:
     return Band(
-        ext.part(extension, "low"),
-        ext.part(extension, "high"),
-        ext.part(extension, "below"),
-        ext.part(extension, "code"),
-        ext.part(extension, "interpretation"),
+        _number(extension, "low"),
+        _number(extension, "high"),
+        _number(extension, "below"),
+        _text(extension, "code"),
+        _text(extension, "interpretation"),
         str(ext.part(extension, "text")),
         ext.part(extension, "reference") is True,
     )
+
+
+def _texts(extension: Any, name: str) -> list[str]:
+    return [value for value in ext.parts(extension, name) if isinstance(value, str)]
+
+
+def _text(extension: Any, name: str) -> str | None:
+    return next(iter(_texts(extension, name)), None)
+
+
+def _number(extension: Any, name: str) -> Any:
+    value = ext.part(extension, name)
+    return value if is_number(value) else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +152,7 @@ def gaps_in(form: Form, root: Node, question: FormItem) -> Iterator[Gap]:
 
 def _gaps(form: Form, container: Node, place: str, lineage: list[FormItem]) -> Iterator[Gap]:
     item, *inner = lineage
+    container.budget.spend(len(container.bare("item") or ()) + 1)
     given = [each for each in container.bare("item") or () if each["linkId"] == item.link_id]
     if not given:
         steps = "".join(f".item.where(linkId = '{each.link_id}')" for each in lineage)

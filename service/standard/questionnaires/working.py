@@ -167,21 +167,27 @@ def _weighed_primitive(value: Any, weight: Decimal) -> Any:
     return found
 
 
-def items_below(container: Json) -> Iterator[Node]:
+def items_below(container: Node) -> Iterator[Node]:
     """All items in an element of the copy, whatever lies between."""
-    for item in dict.get(container, "item") or ():
+    for item in container.bare("item") or ():
+        container.budget.spend()
         yield item
         yield from items_below(item)
-        for answer in dict.get(item, "answer") or ():
+        for answer in item.bare("answer") or ():
             yield from items_below(answer)
 
 
-def answers_to(container: Json, link_id: str) -> list[Any]:
-    """Values of the answers to an item anywhere in an element of the copy."""
-    return [
-        value
-        for item in items_below(container)
-        if item["linkId"] == link_id
-        for answer in item.bare("answer") or ()
-        if (value := answer_value(answer)[1]) is not None
-    ]
+def answers_below(container: Node) -> dict[str, list[Any]]:
+    """Values of the answers to every item in an element of the copy, by linkId."""
+    found: dict[str, list[Any]] = {}
+    for item in items_below(container):
+        answers = [answer_value(answer)[1] for answer in item.bare("answer") or ()]
+        given = [value for value in answers if value is not None]
+        if given:
+            found.setdefault(item["linkId"], []).extend(given)
+    return found
+
+
+def answers_to(container: Node, link_id: str) -> list[Any]:
+    """Values of the answers to one item."""
+    return answers_below(container).get(link_id, [])

@@ -7,6 +7,7 @@ status elements.
 
 from __future__ import annotations
 
+import calendar
 from collections.abc import Iterable, Iterator
 from typing import Any
 
@@ -56,13 +57,13 @@ class Record:
     def _holds(self, resource: Resource) -> bool:
         match resource["resourceType"]:
             case "Condition":
-                over = moment_in(resource, "abatement")
+                over = _at(resource, "abatement")
                 ended = over is not None and over.day < self.today
                 return not ended and not _has(resource, "clinicalStatus", _OVER)
             case "AllergyIntolerance":
                 return not _has(resource, "clinicalStatus", _OVER)
             case "Flag":
-                end = moment(str(resource.get("period", {}).get("end", "")))
+                end = _moment(resource.get("period", {}).get("end"))
                 return resource.get("status") == "active" and not (end and end.day < self.today)
             case "NutritionOrder":
                 return resource.get("status") in _LIVE
@@ -73,11 +74,27 @@ class Record:
 
 def when(resource: Resource) -> Moment | None:
     """The last time that a resource names for what it tells, or else when it was noted."""
-    found = [moment_in(resource, name) for name in ("effective", "performed", "onset", "abatement")]
+    found = [_at(resource, name) for name in ("effective", "performed", "onset", "abatement")]
     spans = (resource.get(f"{name}Period") for name in ("effective", "performed", "onset"))
-    found += [moment(str(span.get("end", ""))) for span in spans if isinstance(span, dict)]
+    found += [_moment(span.get("end")) for span in spans if isinstance(span, dict)]
     noted = (resource.get(name) for name in ("recordedDate", "dateTime", "issued"))
-    return _last(found) or _last([moment(str(text)) for text in noted if text])
+    return _last(found) or _last([_moment(text) for text in noted])
+
+
+def _at(resource: Resource, name: str) -> Moment | None:
+    return moment_in(resource, name) or _moment(resource.get(f"{name}DateTime"))
+
+
+def _moment(text: Any) -> Moment | None:
+    """A date as a moment; of one without a day the last day it may mean."""
+    if not isinstance(text, str):
+        return None
+    if len(text) == 4:
+        text = f"{text}-12"
+    if len(text) == 7:
+        year, month = int(text[:4]), int(text[5:])
+        text = f"{text}-{calendar.monthrange(year, month)[1]:02d}"
+    return moment(text)
 
 
 def _last(moments: list[Moment | None]) -> Moment | None:

@@ -143,7 +143,14 @@ def _sign(data: Mapping[str, Any]) -> Sign:
     unknown = sorted(set(data) - _NAMES)
     if unknown:
         raise ValueError(f"a sign has no {', '.join(unknown)}")
-    return Sign(**{name: _KINDS.get(name, _as_it_is)(value) for name, value in data.items()})
+    sign = Sign(**{name: _KINDS.get(name, _as_it_is)(value) for name, value in data.items()})
+    if sign.type == "Observation" and not sign.observation:
+        raise ValueError("a sign of type Observation needs observation")
+    if sign.type == "Procedure" and not sign.codes:
+        raise ValueError("a sign of type Procedure needs codes, of its category")
+    if sign.type != "Observation" and not (sign.codes or sign.words or sign.only_tube):
+        raise ValueError(f"a sign of type {sign.type} needs codes or words")
+    return sign
 
 
 def _as_it_is(value: Any) -> Any:

@@ -126,6 +126,6 @@ def _answer(item: Json, value: Any) -> Json:
         return _answer(item, value) | {"item": _items(item["item"], dict(below))}
     if item["type"] == "choice":
         option = next(o for o in item["answerOption"] if o["valueCoding"]["code"] == str(value))
-        return {"valueCoding": option["valueCoding"]}
+        return {"valueCoding": dict(option["valueCoding"])}
     kind = item["type"]
     return {f"value{kind[0].upper()}{kind[1:]}": value}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from typing import Any
 
-from tests.store.searching.invented_clinic import CODES, DATES, NUMBERS, UCUM
+from tests.store.searching.invented_clinic import CODES, DATES, KINDS, NUMBERS, UCUM, WORDS
 from tests.store.searching.naive_search import COMPOSITES, PATHS, Naive, each
 
 PREFIXES = ["", "", "eq", "ne", "gt", "lt", "ge", "le", "sa", "eb", "ap"]
@@ -85,7 +85,7 @@ class Asker:
         kind = "composite" if (type_, code) in COMPOSITES else PATHS[type_][code][0]
         modifiers = {
             "string": ["", "", "exact", "contains", "missing"],
-            "token": ["", "", "not", "missing"],
+            "token": ["", "", "", "not", "missing", "text", "of-type"],
             "reference": ["", "", "identifier", "missing", "typed"],
             "uri": ["", "below", "above", "missing"],
         }.get(kind, ["", "", "", "missing"])
@@ -96,6 +96,10 @@ class Asker:
             return f"{code}:missing", self.dice.choice(["true", "false"])
         if modifier == "identifier":
             return f"{code}:identifier", self.token({"system": "urn:oid:1.2.3", "value": "N3"})
+        if modifier == "of-type":
+            if code != "identifier":
+                return self.pair(type_, code)
+            return f"{code}:of-type", f"{KINDS}|MR|N{self.dice.randint(0, 12)}"
         if modifier == "typed":
             reference = self.value_at(type_, code)
             local, _, id_ = (reference or {}).get("reference", "").partition("/")
@@ -132,6 +136,9 @@ class Asker:
                     start = self.dice.randrange(len(text))
                     return text[start : start + 3] or text
                 return text if modifier == "exact" else text[: self.dice.choice([1, 3, 99])]
+            case "token" if modifier == "text":
+                text = self.dice.choice(WORDS)
+                return text[: self.dice.choice([2, 4, 99])]
             case "token":
                 return self.token(found)
             case "reference":
@@ -150,7 +157,7 @@ class Asker:
         raise AssertionError(kind)
 
     def token(self, found: Any) -> str:
-        if found is None:
+        if found is None or "words" in found:
             system, code = self.dice.choice(CODES)
         else:
             system, code = found.get("system") or "", found.get("code", found.get("value"))
@@ -162,7 +169,9 @@ class Asker:
             return "Patient/nobody"
         if isinstance(found, str):
             return self.dice.choice([found, found.partition("|")[0]])
-        literal = str(found["reference"])
+        literal = str(found.get("reference", "Patient/nobody"))
+        if literal.startswith("#"):
+            return "inside"
         if literal.startswith("http"):
             return literal
         absolute = self.naive.base + literal

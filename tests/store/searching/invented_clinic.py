@@ -11,6 +11,8 @@ LOINC = "http://loinc.org"
 LOCAL = "https://hyoid.example/fhir/CodeSystem/measure"
 UCUM = "http://unitsofmeasure.org"
 CODES = [(LOINC, "8867-4"), (LOINC, "9279-1"), (LOCAL, "lips"), (LOCAL, "tongue"), ("", "free")]
+WORDS = ["Lip strength", "lip  STRENGTH left", "Síla jazyka", "sila", "Medical record"]
+KINDS = "http://terminology.hl7.org/CodeSystem/v2-0203"
 FAMILIES = ["Nováková", "Novak", "novakowski", "O'Brien", "van der Berg", "Berg", "Šťastný", "Łoś"]
 GIVENS = ["Anna", "Ánna Marie", "Jean-Luc", "Zoë", "ANNA", "Bo", "Émile"]
 CITIES = ["Praha 1", "Praha", "Åarhus", "Aarhus", "São Paulo"]
@@ -84,13 +86,20 @@ class Maker:
         identifier = {"value": f"N{number}"}
         if not self.some(0.2):
             identifier["system"] = self.dice.choice(["urn:oid:1.2.3", "http://clinic.example/id"])
+        if self.some(0.3):
+            kind = {"system": KINDS, "code": self.dice.choice(["MR", "SS"])}
+            identifier["type"] = {"coding": [kind], "text": self.dice.choice(WORDS)}
         return identifier
 
     def concept(self) -> Resource:
-        codings = []
+        if self.some(0.06):
+            return {"text": self.dice.choice(WORDS)}
+        codings: list[Resource] = []
         for system, code in self.dice.sample(CODES, self.dice.choice([1, 1, 1, 2])):
             codings.append({"system": system, "code": code} if system else {"code": code})
-        return {"coding": codings}
+            if self.some(0.3):
+                codings[-1]["display"] = self.dice.choice(WORDS)
+        return {"coding": codings} | ({"text": self.dice.choice(WORDS)} if self.some(0.2) else {})
 
     def quantity(self) -> Resource:
         quantity: Resource = {"value": float(self.dice.choice(NUMBERS))}

@@ -43,7 +43,16 @@ def at(*path: str) -> Callable[[Resource], list[Any]]:
 
 
 def codings(*path: str) -> Callable[[Resource], list[Any]]:
-    return at(*path, "coding")
+    """The codings of concepts, and their texts as values without a code."""
+
+    def walk(resource: Resource) -> list[Any]:
+        found: list[Any] = []
+        for concept in at(*path)(resource):
+            found += each(concept.get("coding"))
+            found += [{"words": concept["text"]}] if "text" in concept else []
+        return found
+
+    return walk
 
 
 def either(*walks: Callable[[Resource], list[Any]]) -> Callable[[Resource], list[Any]]:
@@ -56,7 +65,12 @@ def parts(path: str, names: Iterable[str]) -> Callable[[Resource], list[Any]]:
 
 def only(type_: str, walk: Callable[[Resource], list[Any]]) -> Callable[[Resource], list[Any]]:
     def narrowed(resource: Resource) -> list[Any]:
-        return [r for r in walk(resource) if f"{type_}/" in r.get("reference", "")]
+        return [
+            r
+            for r in walk(resource)
+            if r.get("reference", "").startswith(f"{type_}/")
+            or f"/{type_}/" in r.get("reference", "")
+        ]
 
     return narrowed
 
@@ -302,6 +316,14 @@ class Naive:
         match kind:
             case "string":
                 return string_meets(modifier, value, wanted)
+            case "token" if modifier == "text":
+                return any(string_meets("", words, wanted) for words in words_of(value))
+            case "token" if modifier == "of-type":
+                system, code, own = wanted.split("|")
+                kinds = value.get("type", {}).get("coding", ())
+                return own == value.get("value") and any(
+                    (kind["system"], kind["code"]) == (system, code) for kind in kinds
+                )
             case "token":
                 return token_meets(value, wanted)
             case "reference":
@@ -362,6 +384,15 @@ def string_meets(modifier: str, value: str, wanted: str) -> bool:
     if modifier == "contains":
         return fold(wanted) in fold(value)
     return fold(value).startswith(fold(wanted))
+
+
+def words_of(value: Any) -> list[str]:
+    """The text of a code or of the type of an identifier."""
+    kind = value.get("type")
+    words = [value.get("words"), value.get("display")]
+    if isinstance(kind, dict):
+        words.append(kind.get("text"))
+    return [text for text in words if text]
 
 
 def token_meets(value: Any, wanted: str) -> bool:
@@ -478,13 +509,19 @@ def sort_value(type_: str, code: str, descending: bool, resource: Resource) -> A
         case "string":
             keys = [fold(value) for value in values]
         case "token":
-            keys = [value.get("code", value.get("value")) or "" for value in values]
+            coded = [value for value in values if "words" not in value]
+            keys = [value.get("code", value.get("value")) or "" for value in coded]
         case "date":
             keys = [span_of(value)[0] for value in values]
         case "quantity":
-            keys = [quantity_span(value)[0] for value in values]
+            # `>5` begins just after 5.
+            spans = [quantity_span(value) for value in values]
+            keys = [(low, not within) for low, within, _, _ in spans]
         case "reference":
-            texts = [v["reference"] for v in values]
+            texts = [v for v in values if isinstance(v, str)]
+            texts += [v.partition("|")[0] for v in texts]
+            texts += [r["reference"] for r in values if isinstance(r, dict) and "reference" in r]
+            texts = [text for text in texts if not text.startswith("#")]
             keys = [t if ":" in t else t.partition("/")[2] for t in texts]
         case _:
             keys = values

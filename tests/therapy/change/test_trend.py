@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import kendalltau, theilslopes
 
@@ -60,7 +60,6 @@ def test_order_of_the_points_does_not_matter(points: list[tuple[int, int]], chan
     assert mixed.slope.value == pytest.approx(found.slope.value)
 
 
-@settings(deadline=None)
 @given(POINTS)
 def test_the_way_of_long_series_gives_what_scipy_gives(points: list[tuple[int, int]]) -> None:
     t = np.array([t for t, _ in points], float)

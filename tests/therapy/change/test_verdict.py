@@ -133,7 +133,7 @@ def test_noise_is_rarely_called_a_change() -> None:
     assert called <= 20
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 @given(
     st.lists(st.floats(-100, 100), max_size=8),
     st.lists(st.floats(-100, 100), max_size=12),
@@ -148,7 +148,7 @@ def test_the_mirror_image_has_the_mirrored_verdict(
     assert other == mirror.get(one, one)
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 @given(
     st.lists(st.floats(allow_nan=False, min_value=-1e12, max_value=1e12), max_size=8),
     st.lists(st.floats(allow_nan=False, min_value=-1e12, max_value=1e12), max_size=12),

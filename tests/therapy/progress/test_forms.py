@@ -214,7 +214,7 @@ def test_shown_and_quantity() -> None:
     assert quantity(2.0, "") == {"value": 2}
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(st.permutations(range(len(FULL))))
 def test_the_order_of_the_observations_changes_nothing(order_: list[int]) -> None:
     assert parameters(course([FULL[n] for n in order_]), written) == parameters(

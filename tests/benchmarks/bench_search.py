@@ -1,0 +1,84 @@
+"""Does a search cost more where the store is larger?
+
+Expected: by client and code at most 1.5 times as much on 1,000,000 Observations as on 10,000, and
+the other questions of a therapist about the same too. Control: both stores hold clients of the
+same kind, so that the answers are of the same size; it is printed where they are not.
+HYOID_BENCH_OBSERVATIONS makes the large store another size: a million take a few minutes and 4 GB.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+import urllib.request
+from collections.abc import Iterator
+from functools import partial
+from pathlib import Path
+from statistics import median
+from urllib.parse import quote
+
+import pytest
+
+from tests.benchmarks.big_store import build
+from tests.benchmarks.load import rate, request
+from tests.benchmarks.rounds import in_turns, ratio
+from tests.live import running_service
+
+pytestmark = pytest.mark.benchmark
+
+SMALL = 10_000
+LARGE = int(os.environ.get("HYOID_BENCH_OBSERVATIONS", "1000000"))
+
+CODE = quote("https://hyoid.example/fhir/CodeSystem/measure|measure-3")
+QUESTIONS = {
+    "by client and code": f"Observation?patient=p17&code={CODE}",
+    "by client and code, newest first": f"Observation?patient=p17&code={CODE}&_sort=-date",
+    "by client, newest 20": "Observation?patient=p17&_sort=-date&_count=20",
+    "by client, in a month": "Observation?patient=p17&date=ge2026-03-01&date=lt2026-04-01",
+    "by code, 20": f"Observation?code={CODE}&_count=20",
+    "by code, newest 20": f"Observation?code={CODE}&_sort=-date&_count=20",
+    "by code and value, 20": f"Observation?code={CODE}&value-quantity=gt90&_count=20",
+    "by day, 20": "Observation?date=2026-03-04&_count=20",
+    "newest 20 of all": "Observation?_sort=-date&_count=20",
+    "client with all measures": "Patient?_id=p17&_revinclude=Observation:subject",
+    "measures with their client": f"Observation?patient=p17&code={CODE}&_include=Observation:subject",
+    "client by name": "Patient?family=Sandberg%2017&_count=5",
+    "how many of a client": "Observation?patient=p17&_summary=count",
+    "last values of a client": "Observation/$lastn?patient=Patient/p17",
+}
+
+
+@pytest.fixture(scope="module")
+def services(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, str]]:
+    """A service on each store."""
+    folder: Path = tmp_path_factory.mktemp("stores")
+    urls = {name: f"sqlite:///{folder / name}.sqlite3" for name in ("small", "large")}
+    started = time.perf_counter()
+    build(urls["small"], SMALL)
+    build(urls["large"], LARGE)
+    print(f"\nbuilt {SMALL:,} and {LARGE:,} in {time.perf_counter() - started:,.0f} s", end="")
+    with running_service(urls["small"]) as small, running_service(urls["large"]) as large:
+        yield {"small": f"{small}/fhir", "large": f"{large}/fhir"}
+
+
+def _size(url: str) -> tuple[int, int]:
+    with urllib.request.urlopen(url) as answer:
+        body = answer.read()
+    return len(json.loads(body).get("entry", ())), len(body)
+
+
+@pytest.mark.parametrize("question", QUESTIONS)
+def test_search(services: dict[str, str], question: str) -> None:
+    asked = {name: f"{base}/{QUESTIONS[question]}" for name, base in services.items()}
+    sizes = {name: _size(url) for name, url in asked.items()}
+    measured = in_turns(
+        {
+            name: partial(rate, url, [request("GET", url)], clients=1, seconds=0.4)
+            for name, url in asked.items()
+        }
+    )
+    times = {name: 1000 / median(values) for name, values in measured.items()}
+    told = ", ".join(f"{name} {times[name]:.2f} ms" for name in asked)
+    print(f"\n{question}: {told}; large/small {ratio(measured, 'small', 'large'):.2f}", end="")
+    print(f" ({sizes['small'][0]} and {sizes['large'][0]} entries)", end="", flush=True)
