@@ -20,6 +20,8 @@ from service.rest.call import Service
 from service.rest.fhir_app import FhirApp, is_fhir
 from service.rest.progress import warm_up
 from service.settings import Settings, settings_from
+from service.standard.profiles.library import shipped_profiles
+from service.standard.terminology.shipped import shipped
 from service.store.engine import Database
 from service.store.migrate import is_current
 from service.store.secrets import shared_secret
@@ -49,12 +51,15 @@ class Hyoid(FastAPI):
 def create_app(settings: Settings) -> FastAPI:
     """The application on a database whose schema is current.
 
-    Raises ValueError for a database URL that is none, RuntimeError for a schema that is not
-    current.
+    Raises ValueError for a database URL that is none or a file in mappings/ that cannot be read,
+    RuntimeError for a schema that is not current.
     """
     database = Database(settings.database)
     if not is_current(database):
         raise RuntimeError("the database needs its tables brought up to date: run hyoid migrate")
+    # A file in mappings/ that cannot be read is told now, not to the first who needs it.
+    shipped()
+    shipped_profiles()
     service = Service(Store(database), settings, shared_secret(database, "cursor"))
     gate: Gate = OpenGate(settings.base_url) if settings.access == "open" else SmartGate()
 

@@ -18,6 +18,8 @@ from service.standard.terminology.shipped import Shelf, read_shelf
 OWN = "https://hyoid.example/fhir/"
 Json = dict[str, Any]
 
+_OF_RESOURCES = ("code-systems/", "value-sets/", "concept-maps/", "profiles/")
+
 
 class Finding(NamedTuple):
     """Something wrong: in which file (below mappings/), where in it, and what."""
@@ -57,10 +59,14 @@ class Folder:
 
     def _read(self, path: Path, name: str) -> None:
         try:
-            self.files.append(File(name, decode(path.read_bytes())))
+            file = File(name, decode(path.read_bytes()))
         except HyoidError as error:
             for issue in error.issues:
                 self.findings.append(Finding(name, issue.location or "", issue.text))
+            return
+        self.files.append(file)
+        if name.startswith(_OF_RESOURCES) and not file.is_resource:
+            self.findings.append(Finding(name, "", "is no resource"))
 
     def resources(self, *kinds: str) -> Iterator[tuple[str, Json]]:
         """(file, resource) of these types, of all where none is named."""

@@ -88,10 +88,7 @@ def _read(text: str, date_format: str | None) -> datetime:
     if not _ISO.fullmatch(text):
         raise MomentError(f"{text!r} is no date and time, as in 2026-11-19T08:15:00-07:00")
     try:
-        return datetime.fromisoformat(text.replace(" ", "") if _spaced(text) else text)
+        # A space may stand for the T, and before the offset.
+        return datetime.fromisoformat(text[:10] + "T" + text[11:].replace(" ", ""))
     except ValueError as error:
         raise MomentError(f"{text!r} is no date and time: {error}") from None
-
-
-def _spaced(text: str) -> bool:
-    return len(text) > 11 and " " in text[11:]

@@ -14,9 +14,9 @@ from typing import Any
 
 from service.errors import HyoidError, Issue
 from service.rest.call import Answer, Call, Service
+from service.rest.conversion import convert
 from service.rest.known import client_of, known_of, loads, orders_of
 from service.rest.negotiation import preference
-from service.rest.progress import convert
 from service.standard.codec import decode_resource, encode
 from service.standard.search_query import parse_search
 from service.standard.terminology.library import rank, split

@@ -6,7 +6,6 @@ what bears on the plan, computes, stores nothing.
 
 from __future__ import annotations
 
-import functools
 import importlib
 from datetime import UTC, date, datetime
 from typing import Any, cast
@@ -16,11 +15,12 @@ import orjson
 from service import __version__
 from service.errors import Invalid, NotSupported
 from service.rest.call import Answer, Call, Service
+from service.rest.cautions import warnings_about
+from service.rest.conversion import convert
 from service.rest.parameters import handed
 from service.rest.progress_question import asked_of
 from service.rest.routing import Interaction
 from service.standard.codec import decode, encode
-from service.standard.units import to_base
 from service.store.connection import Connection
 from service.store.course import CourseQuery, course_bodies, version_bodies
 from service.store.current import current_version
@@ -38,6 +38,7 @@ from service.therapy.references import named, target, targets
 Resource = dict[str, Any]
 
 _SMALL = ("CarePlan", "Goal", "ServiceRequest", "Flag", "DetectedIssue")
+_OVER = frozenset({"completed", "revoked", "entered-in-error"})
 _DAY = 86_400_000_000
 _EPOCH = date(1970, 1, 1).toordinal()
 _MOST_TARGETS = 100
@@ -49,7 +50,7 @@ def show_progress(service: Service, call: Call, asked: Interaction) -> Answer:
     now = datetime.now(UTC)
     question, form = asked_of(handed(service, call), now.date().toordinal())
     with call.reading(snapshot=True) as connection:
-        progress = _progress(connection, call, asked.id, question)
+        progress = _progress(service, connection, call, asked.id, question)
     issued = now.isoformat(timespec="milliseconds")
     if form == "bundle":
         return Answer(200, encode(bundle(progress, issued, __version__)))
@@ -63,13 +64,9 @@ def warm_up() -> None:
     importlib.import_module("scipy.stats")
 
 
-def convert(number: float, unit: str, wanted: str) -> float | None:
-    """The number in another UCUM unit; None where the two do not measure the same."""
-    line = _conversion(unit, wanted)
-    return None if line is None else number * line[0] + line[1]
-
-
-def _progress(connection: Connection, call: Call, plan_id: str, question: Question) -> Progress:
+def _progress(
+    service: Service, connection: Connection, call: Call, plan_id: str, question: Question
+) -> Progress:
     stored = current_version(connection, call.caller, "CarePlan", plan_id)
     plan = _loads(present(stored, f"CarePlan/{plan_id}").body or b"")
     subject = target(plan.get("subject"), call.base)
@@ -90,7 +87,10 @@ def _progress(connection: Connection, call: Call, plan_id: str, question: Questi
     devices = _devices(connection, call, course)
     known = _loads(person.body) if person is not None and person.body else None
     _require_measures(course)
-    return progress_of(course, convert, known, devices)
+    warned = []
+    if plan.get("status") not in _OVER:
+        warned = [issue.text for issue in warnings_about(service, connection, call, plan)]
+    return progress_of(course, convert, known, devices, warned)
 
 
 def _material(connection: Connection, call: Call, plan: Resource, patient: str) -> Material:
@@ -178,17 +178,3 @@ def _loads(body: bytes) -> Resource:
     except orjson.JSONDecodeError:
         found = decode(body)
     return found
-
-
-@functools.lru_cache(maxsize=1024)
-def _conversion(unit: str, wanted: str) -> tuple[float, float] | None:
-    ends = [to_base(number, name) for name in (unit, wanted) for number in (0, 1)]
-    if any(end is None for end in ends):
-        return None
-    (zero, base), (one, _), (wanted_zero, wanted_base), (wanted_one, _) = (
-        cast(tuple[float, str], end) for end in ends
-    )
-    if base != wanted_base or wanted_one == wanted_zero:
-        return None
-    step = wanted_one - wanted_zero
-    return (one - zero) / step, (zero - wanted_zero) / step

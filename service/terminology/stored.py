@@ -149,9 +149,13 @@ class StoredLibrary:
         return _cache.version(present(found, f"{kind}/{resource_id}")).read()
 
     def concept_maps(self, system: str, *, reverse: bool) -> Iterator[ConceptMap]:
-        """Every current map with a group from this system (to it, in reverse)."""
+        """Every map that is not retired, with a group from this system (to it, in reverse)."""
         parameter = "target-system" if reverse else "source-system"
-        stored = self._search("ConceptMap", parameter, system)
+        stored = [
+            each
+            for each in self._search("ConceptMap", parameter, system)
+            if each.resource.get("status") != "retired"
+        ]
         urls = [found.url for found in self._shelf.concept_maps(system, reverse=reverse)]
         urls += [each.resource["url"] for each in stored if "url" in each.resource]
         for url in dict.fromkeys(urls):

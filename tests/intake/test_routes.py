@@ -435,3 +435,62 @@ def test_without_a_token_nothing_is_taken(sqlite_url: str) -> None:
     with running_service(sqlite_url, access="smart") as origin:
         answer = httpx.post(f"{origin}/intake/sessions", json={"sessions": []})
     assert answer.status_code == 401
+
+
+def test_codes_of_a_clinic_that_is_mapped_here_are_translated(clinic: Clinic) -> None:
+    """By the shipped example maps of Juniper Bend (mappings/concept-maps)."""
+    techniques = [
+        {"technique": "TTS-F", "response": "++"},
+        {"technique": "BOT", "status": "not-done", "reason": "TIRED"},
+        {"technique": "head-lift"},
+    ]
+    note = clinic.note(techniques=techniques)
+    told = only(clinic.send(note, localCodes="https://juniper-bend.example/codes/"))
+    assert (told["status"], told["issues"]) == ("stored", [])
+    codes = {
+        tuple(each["code"] for each in one["code"]["coding"])
+        for one in clinic.of_client("Procedure")
+    }
+    assert codes == {
+        ("faucial-cold-strokes", "TTS-F"),
+        ("tongue-base-strokes", "BOT"),
+        ("head-lift",),
+    }
+    (left_out,) = [one for one in clinic.of_client("Procedure") if one["status"] == "not-done"]
+    assert left_out["statusReason"]["coding"][0]["code"] == "fatigue"
+
+
+def test_a_known_scale_is_scored(clinic: Clinic) -> None:
+    """EAT-10: the sum of ten items of 0 to 4 (Belafsky 2008)."""
+    answers = {f"item-{number}": number % 5 for number in range(1, 11)}
+    note = clinic.note(scales=[{"scale": "eating-assessment-10", "answers": answers}])
+    told = only(clinic.send(note))
+    assert (told["status"], told["issues"]) == ("stored", [])
+    (response,) = clinic.of_client("QuestionnaireResponse")
+    (score,) = clinic.found("Observation", patient=clinic.patient, code="eat-10-total")
+    assert score["valueQuantity"]["value"] == sum(answers.values())
+    assert score["derivedFrom"] == [{"reference": f"QuestionnaireResponse/{response['id']}"}]
+    assert f"Observation/{score['id']}" in told["resources"]
+    # A corrected answer makes a new version of the same score.
+    answers["item-1"] = 4
+    note |= {"revision": 2, "scales": [{"scale": "eating-assessment-10", "answers": answers}]}
+    assert only(clinic.send(note))["status"] == "corrected"
+    (again,) = clinic.found("Observation", patient=clinic.patient, code="eat-10-total")
+    assert (again["id"], again["valueQuantity"]["value"]) == (score["id"], sum(answers.values()))
+
+
+def test_answers_are_judged_by_their_form(clinic: Clinic) -> None:
+    answers = {"item-1": 9, "item-99": 1}
+    note = clinic.note(scales=[{"scale": "eating-assessment-10", "answers": answers}])
+    answer = clinic.send(note)
+    assert answer.status_code == 422
+    assert places(only(answer)) == [
+        "/sessions/0/scales/0/answers/item-1",
+        "/sessions/0/scales/0/answers/item-99",
+    ]
+    short = clinic.note(scales=[{"scale": "eating-assessment-10", "answers": {"item-1": 3}}])
+    told = only(clinic.send(short))
+    assert told["status"] == "stored"
+    assert set(places(told, "warning")) == {"/sessions/0/scales/0"}
+    assert len(clinic.of_client("QuestionnaireResponse")) == 1
+    assert clinic.found("Observation", patient=clinic.patient, code="eat-10-total") == []

@@ -27,10 +27,11 @@ def test_nothing_is_wrong_in_our_mappings() -> None:
 def test_the_command_tells_and_its_exit_code_too(tmp_path: Path) -> None:
     assert hyoid_here("mappings", "check").returncode == 0
     root = copied(tmp_path)
-    (root / "code-systems" / "phase.json").write_text("{", "utf-8")
-    done = hyoid_here("mappings", "check", "--folder", str(root))
-    assert done.returncode == 1
-    assert "code-systems/phase.json" in done.stdout
+    for content in ("{", "[]", "{}"):
+        (root / "code-systems" / "phase.json").write_text(content, "utf-8")
+        done = hyoid_here("mappings", "check", "--folder", str(root))
+        assert done.returncode == 1
+        assert "code-systems/phase.json" in done.stdout
 
 
 def copied(folder: Path) -> Path:

@@ -12,10 +12,10 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from service.data import mappings
-from service.standard.codec import decode_resource
 from service.standard.profiles.model import Profile
 from service.standard.profiles.reading import read_profile
 from service.standard.terminology.library import rank, split
+from service.standard.terminology.shipped import resources_in
 
 
 class Profiles(Protocol):
@@ -52,8 +52,9 @@ class ProfileShelf:
 
 def read_profiles(folder: Path) -> ProfileShelf:
     """The profiles of a folder."""
-    resources = (decode_resource(path.read_bytes()) for path in sorted(folder.rglob("*.json")))
-    return ProfileShelf(r for r in resources if r["resourceType"] == "StructureDefinition")
+    return ProfileShelf(
+        r for r in resources_in(folder) if r["resourceType"] == "StructureDefinition"
+    )
 
 
 @functools.cache

@@ -11,13 +11,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from service.errors import HyoidError, Invalid, Issue
-from service.standard.codec import Number
+from service.errors import Invalid, Issue
 from service.standard.questionnaires import extensions as ext
 from service.standard.questionnaires.enabling import has_answer, is_enabled
 from service.standard.questionnaires.expressions import evaluate, node, plain
 from service.standard.questionnaires.form import FormItem
 from service.standard.questionnaires.functions import ExpressionError
+from service.standard.questionnaires.results import answer_with, failed
 from service.standard.questionnaires.weights import CannotTellError
 from service.standard.questionnaires.working import (
     Node,
@@ -25,25 +25,9 @@ from service.standard.questionnaires.working import (
     answers_below,
     items_below,
 )
-from service.standard.validation.fhirpath.json_values import is_number, same_value
 
 _MOST_ROUNDS = 10
 _ITEM = "QuestionnaireResponse.item"
-_NAMES = {
-    "boolean": "valueBoolean",
-    "integer": "valueInteger",
-    "decimal": "valueDecimal",
-    "string": "valueString",
-    "text": "valueString",
-    "date": "valueDate",
-    "dateTime": "valueDateTime",
-    "time": "valueTime",
-    "url": "valueUri",
-    "choice": "valueCoding",
-    "open-choice": "valueCoding",
-    "quantity": "valueQuantity",
-    "reference": "valueReference",
-}
 
 
 class Calculation:
@@ -159,9 +143,9 @@ class Calculation:
         known = self._variables(item.raw, focus, variables)
         known = dict(known) | {"qitem": node(item.raw, "Questionnaire.item")}
         found = self._evaluated(item.formula or "", focus, known, item.place)
-        answers = [self.working.node(_answer(item, value)) for value in found]
+        answers = [self.working.node(answer_with(item, value)) for value in found]
         if len(answers) > 1 and not item.repeats:
-            raise _failed(item.place, "it gives more than one value")
+            raise failed(item.place, "it gives more than one value")
         if answers:
             target["answer"] = answers
             if given is None:
@@ -187,7 +171,7 @@ class Calculation:
         try:
             return plain(self._nodes(expression, focus, variables, place))
         except ExpressionError as error:
-            raise _failed(place, str(error)) from None
+            raise failed(place, str(error)) from None
 
     def _nodes(
         self, expression: str, focus: Any, variables: Mapping[str, Any], place: str
@@ -195,46 +179,7 @@ class Calculation:
         try:
             return evaluate(expression, focus, variables, self.working.budget)
         except (ExpressionError, CannotTellError) as error:
-            raise _failed(place, str(error)) from None
-
-
-def _failed(place: str, reason: str) -> HyoidError:
-    text = f"An expression of the form cannot be computed: {reason}"
-    return Invalid(text, code="processing", expression=place, status=422)
-
-
-def _answer(item: FormItem, value: Any) -> dict[str, Any]:
-    """A computed value as an answer of the item's type, within its limits."""
-    name = _NAMES.get(item.type)
-    if is_number(value) and item.options and any("valueInteger" in o for o in item.options):
-        name = "valueInteger"
-    fits = {
-        "valueBoolean": isinstance(value, bool),
-        "valueInteger": isinstance(value, int) and not isinstance(value, bool),
-        "valueDecimal": is_number(value),
-        "valueCoding": isinstance(value, dict),
-        "valueQuantity": isinstance(value, dict),
-        "valueReference": isinstance(value, dict),
-    }.get(name or "", isinstance(value, str))
-    if name is None or not fits:
-        raise _failed(item.place, f"its value does not fit the type {item.type}")
-    if is_number(value):
-        low, high = ext.value(item.raw, ext.MINIMUM), ext.value(item.raw, ext.MAXIMUM)
-        if (is_number(low) and value < low) or (is_number(high) and value > high):
-            raise _failed(item.place, f"{value} lies outside {low} to {high}")
-        value = Number(format(value, "f")) if name == "valueDecimal" else value
-    return {name: value}
-
-
-def differs(stored: list[Any], computed: list[Any]) -> bool:
-    """Whether what a response says of a calculated item is not what is computed."""
-    return len(stored) != len(computed) or not all(map(_alike, stored, computed))
-
-
-def _alike(a: Any, b: Any) -> bool:
-    if isinstance(a, dict) and isinstance(b, dict) and "code" in a:
-        return all(dict.get(a, name) == dict.get(b, name) for name in ("system", "code"))
-    return same_value(a, b)
+            raise failed(place, str(error)) from None
 
 
 def _instances(container: Node, item: FormItem) -> list[Node]:

@@ -49,7 +49,7 @@ def evaluate(
     """
     context = Context(
         dataRoot=[focus],
-        vars=dict(variables) | {"context": focus, "ucum": "http://unitsofmeasure.org"},
+        vars=_Variables(variables, context=focus, ucum="http://unitsofmeasure.org"),
         model=models["r4"],
         userInvocationTable=table(),
     )
@@ -85,6 +85,14 @@ def _plain(value: Any) -> Any:
         whole = rounded == rounded.to_integral_value()
         return int(rounded) if whole else rounded.normalize()
     return str(value) if isinstance(value, FP_Type) else value
+
+
+class _Variables(dict[str, Any]):
+    """Each use gets a list of its own: the library's minus sign writes into the one it is given."""
+
+    def __getitem__(self, name: str) -> Any:
+        value = super().__getitem__(name)
+        return list(value) if isinstance(value, list) else value
 
 
 class _Strict(ErrorListener):  # type: ignore[misc]

@@ -14,11 +14,13 @@ from typing import Any
 from service.errors import Invalid, Issue, TooCostly
 from service.standard.questionnaires.answers import answer_issues
 from service.standard.questionnaires.bounds import bounds_of, in_words
-from service.standard.questionnaires.calculation import Calculation, differs
+from service.standard.questionnaires.calculation import Calculation
 from service.standard.questionnaires.expressions import MOST_STEPS
 from service.standard.questionnaires.form import Form, FormItem, Json, read_form
+from service.standard.questionnaires.heads import head_of
 from service.standard.questionnaires.identity import criterion, identity_of
-from service.standard.questionnaires.observations import Drafts, head_of, ordered
+from service.standard.questionnaires.observations import Drafts, ordered
+from service.standard.questionnaires.results import differs
 from service.standard.questionnaires.scores import Gap, Score, gaps_in, gaps_of, score_of
 from service.standard.questionnaires.working import (
     Budget,

@@ -6,9 +6,8 @@ and the words of the formula are added from what is known about a score.
 
 from __future__ import annotations
 
-import re
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -17,14 +16,12 @@ from service.standard.definitions import definitions
 from service.standard.questionnaires import extensions as ext
 from service.standard.questionnaires.form import Form, FormItem, Json
 from service.standard.questionnaires.identity import Identity, urn
+from service.standard.questionnaires.judgement import judged, told
 from service.standard.questionnaires.plans import Plan, plan_of
-from service.standard.questionnaires.scores import Score, score_of
 from service.standard.questionnaires.weights import answer_value, option_of
 from service.standard.questionnaires.working import Node
 from service.standard.validation.fhirpath.json_values import is_number
 
-_INTERPRETATIONS = "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation"
-_INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d.*(Z|[+-]\d\d:\d\d)")
 _SAME = {
     "valueBoolean": "valueBoolean",
     "valueString": "valueString",
@@ -90,13 +87,13 @@ class Drafts:
             if plan is None or value is None:
                 self.gather(answer, item.children, above)
             elif plan.relation == "component" and above is not None:
-                part = {"code": _concept(plan)} | value | self._judged(item, value)
+                part = {"code": _concept(plan)} | value | judged(item, value)
                 above.content.setdefault("component", []).append(part)
                 above.is_linked = True
                 self.gather(answer, item.children, above)
             else:
                 draft = self._draft(item, plan)
-                draft.content |= value | self._judged(item, value) | self._told(item)
+                draft.content |= value | judged(item, value) | told(self.form, item)
                 self._link(draft, plan, above)
                 self.made.append(draft)
                 self.gather(answer, item.children, draft)
@@ -137,84 +134,11 @@ class Drafts:
         self.issues.append(Issue("warning", "not-supported", text, answer.place or None))
         return None
 
-    def _judged(self, item: FormItem, value: Json) -> Json:
-        """Interpretation and reference range, as far as the score has any."""
-        score = score_of(item)
-        if score is None:
-            return {}
-        found: Json = {}
-        band = score.band_of(_plain(value))
-        if band is not None:
-            coding = {"system": _INTERPRETATIONS, "code": band.interpretation}
-            coded = {"coding": [coding]} if band.interpretation else {}
-            found["interpretation"] = [coded | {"text": band.text}]
-        ranges = [_range(score, band, value) for band in score.bands if band.is_reference]
-        return found | ({"referenceRange": ranges} if ranges else {})
-
-    def _told(self, item: FormItem) -> Json:
-        """The words of the formula and the cautions, for what is calculated."""
-        if item.formula is None:
-            return {}
-        score = score_of(item)
-        where = f"{self.form.canonical}, item {item.link_id}"
-        if score is None:
-            return {"method": {"text": f"Calculated as {where} says"}, "device": _SERVICE}
-        notes = [*score.notes, *([f"Source: {score.origin}"] if score.origin else ())]
-        return {
-            "method": {"text": f"{score.method} ({where})"},
-            "device": _SERVICE,
-        } | ({"note": [{"text": text} for text in notes]} if notes else {})
-
-
-_SERVICE = {"display": "Hyoid"}
-
 
 def ordered(content: Json) -> Json:
     """An Observation with its elements in the order of R4."""
     names = ("resourceType", *definitions().elements("Observation"))
     return {name: content[name] for name in names if name in content}
-
-
-def head_of(response: Json, issues: list[Issue]) -> Json:
-    """What every Observation of a response takes over from it."""
-    is_amended = response["status"] == "amended"
-    found: Json = {"resourceType": "Observation", "status": "amended" if is_amended else "final"}
-    held = {f"#{each.get('id')}" for each in response.get("contained") or ()}
-
-    def fits(name: str, reference: Mapping[str, Any]) -> bool:
-        if reference.get("reference") not in held:
-            return True
-        text = f"{name} is contained in the response, so the Observations cannot refer to it"
-        issues.append(Issue("warning", "not-supported", text, f"QuestionnaireResponse.{name}"))
-        return False
-
-    if "subject" not in response:
-        text = "The response does not say whose it is, nor do the Observations"
-        issues.append(Issue("warning", "incomplete", text, "QuestionnaireResponse.subject"))
-    for name in ("subject", "encounter"):
-        if name in response and fits(name, response[name]):
-            found[name] = response[name]
-    based_on = [each for each in response.get("basedOn") or () if fits("basedOn", each)]
-    # A response may be part of an Observation; an Observation may not.
-    part_of = [each for each in response.get("partOf") or () if _is_a(each, "Procedure")]
-    found |= {"basedOn": based_on} if based_on else {}
-    found |= {"partOf": part_of} if part_of else {}
-    author = response.get("author")
-    # The author may be a device; the performer may not.
-    if author is not None and fits("author", author) and not _is_a(author, "Device"):
-        found["performer"] = [author]
-    authored = response.get("authored")
-    if authored is None:
-        text = "The response does not say when it was authored, so the Observations have no time"
-        issues.append(Issue("warning", "incomplete", text, "QuestionnaireResponse.authored"))
-        return found
-    found["effectiveDateTime"] = authored
-    return found | ({"issued": authored} if _INSTANT.fullmatch(authored) else {})
-
-
-def _is_a(reference: Mapping[str, Any], kind: str) -> bool:
-    literal = str(reference.get("reference", ""))
-    return reference.get("type") == kind or f"/{literal}".rpartition("/")[0].endswith(f"/{kind}")
 
 
 def _concept(plan: Plan) -> Json:
@@ -239,22 +163,3 @@ def _unit(unit: Json | None) -> Json:
 
 def _number(value: Any) -> Any:
     return int(value) if isinstance(value, int) else value
-
-
-def _plain(value: Json) -> Any:
-    if "valueQuantity" in value:
-        return value["valueQuantity"].get("value")
-    if "valueCodeableConcept" in value:
-        return value["valueCodeableConcept"]["coding"][0]
-    return next(iter(value.values()))
-
-
-def _range(score: Score, band: Any, value: Json) -> Json:
-    found: Json = {}
-    quantity = value.get("valueQuantity") or {}
-    unit = {name: quantity[name] for name in ("unit", "system", "code") if name in quantity}
-    for name, limit in (("low", band.low), ("high", band.high)):
-        if limit is not None:
-            found[name] = {"value": limit} | unit
-    origin = f". Source: {score.origin}" if score.origin else ""
-    return found | {"text": f"{band.text}{origin}"}

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from service.data import mappings
+from service.errors import HyoidError
 from service.standard.codec import decode, decode_resource
 from service.standard.terminology.code_systems import CodeSystem, read_code_system
 from service.standard.terminology.concept_maps import ConceptMap, read_concept_map
@@ -90,9 +91,16 @@ class Shelf:
         return known
 
 
-def files_of(folder: Path) -> list[Path]:
-    """The JSON files below a folder, in the order of their names."""
-    return sorted(folder.rglob("*.json"))
+def resources_in(folder: Path) -> Iterator[Resource]:
+    """The resources in the JSON files below a folder, in the order of their names.
+
+    Raises ValueError, with its name, for a file that holds none.
+    """
+    for path in sorted(folder.rglob("*.json")):
+        try:
+            yield decode_resource(path.read_bytes())
+        except HyoidError as error:
+            raise ValueError(f"{path}: {error}") from None
 
 
 def read_shelf(root: Path) -> Shelf:
@@ -101,7 +109,7 @@ def read_shelf(root: Path) -> Shelf:
     for name in _OFFICIAL:
         resources += decode((root / "r4" / name).read_bytes()).values()
     for folder in _FOLDERS:
-        resources += [decode_resource(path.read_bytes()) for path in files_of(root / folder)]
+        resources += resources_in(root / folder)
     return Shelf(resources)
 
 

@@ -17,10 +17,11 @@ from service.store.connection import Connection
 from service.store.searching.choice import Driver, bounded_count, choose, driver
 from service.store.searching.compiled import Arm, Compiled, Scope
 from service.store.searching.cursors import BY_KEYS, Cursor
+from service.store.searching.grouped import grouped
 from service.store.searching.limits import Limits
 from service.store.searching.resources import every_resource
 from service.store.searching.seeks import RID, UNORDERED
-from service.store.searching.sorting import collected, walk_of_key
+from service.store.searching.sorting import collected
 from service.store.searching.sql import Sql
 from service.store.searching.streams import Key, Read, Stream, Walk, along, by_rid, read_on
 
@@ -61,17 +62,19 @@ class Page:
 
 @dataclass(frozen=True, slots=True)
 class _Way:
-    """Streams that follow one another; with `halves`, the second has what the sort key misses."""
+    """Streams that follow one another, each with what the sort keys of those before it miss."""
 
     order: int | None
     streams: tuple[Stream, ...]
-    halves: bool = False
 
     def place(self, key: Key) -> tuple[int, Key]:
-        return (1, key[1:]) if self.halves and key[0] is None else (0, key)
+        number = 0
+        while number < len(self.streams) - 1 and key[number] is None:
+            number += 1
+        return number, key[number:]
 
     def key(self, place: tuple[int, Key]) -> Key:
-        return (None, *place[1]) if place[0] else place[1]
+        return (None,) * place[0] + place[1]
 
 
 def read_page(plan: Plan, cursor: Cursor | None, count: int) -> Page:
@@ -170,14 +173,16 @@ def _sorted(plan: Plan) -> Iterator[_Way]:
     if chosen is not None:
         yield _collected(plan, chosen)
         return
+    window = _window(plan, plan.sort[0]) if len(plan.sort) == 1 else None
+    if window is not None:
+        yield _along(plan, window, BY_KEYS, descending=plan.sort[0].descending)
+        return
+    fallback = _collectable(plan) if len(plan.sort) > 1 else None
+    if fallback is None:
+        probes = plan.probes(plan.criteria)
+        yield _Way(BY_KEYS, grouped(plan.scope, plan.sort, probes, plan.limits))
     if len(plan.sort) == 1:
-        window = _window(plan, plan.sort[0])
-        if window is not None:
-            yield _along(plan, window, BY_KEYS, descending=plan.sort[0].descending)
-            return
-        streams = walk_of_key(plan.scope, plan.sort[0], plan.probes(plan.criteria))
-        yield _Way(BY_KEYS, streams, halves=len(streams) > 1)
-    fallback = _collectable(plan)
+        fallback = _collectable(plan)
     if fallback is not None:
         yield _collected(plan, fallback)
 

@@ -105,7 +105,7 @@ class Collected:
         for name, key in zip(names, self.sort, strict=True):
             down = " DESC" if key.descending != backwards else ""
             parts.append(f"({name} IS NULL){' DESC' if backwards else ''}, {name}{down}")
-        down = " DESC" if self.sort[0].descending != backwards else ""
+        down = " DESC" if self.sort[-1].descending != backwards else ""
         return ", ".join((*parts, f"rid{down}"))
 
     def _beyond(self, names: Sequence[str], after: Key, backwards: bool) -> Sql:
@@ -117,7 +117,7 @@ class Collected:
             alternatives.append(all_of((*equal, beyond)))
             same = f"{name} IS NULL" if value is None else f"{name} = ?"
             equal.append(Sql(same, () if value is None else (value,)))
-        sign = "<" if self.sort[0].descending != backwards else ">"
+        sign = "<" if self.sort[-1].descending != backwards else ">"
         alternatives.append(all_of((*equal, Sql(f"rid {sign} ?", (after[-1],)))))
         return any_of(alternatives)
 

@@ -59,8 +59,13 @@ def progress_of(
     convert: Convert,
     patient: Resource | None = None,
     devices: Mapping[str, Resource] | None = None,
+    warned: Sequence[str] = (),
 ) -> Progress:
-    """Compute everything; `devices` are those that the values name, for the choice of norms."""
+    """Compute everything.
+
+    `devices` are those that the values name, for the choice of norms; `warned` are warnings that
+    the rules of `therapy/cautions` give on the plan.
+    """
     goals = own_goals(course)
     aims = aims_of(course, goals, convert)
     used = [s for s in course.series if s.of("baseline") or s.of("treatment")]
@@ -78,6 +83,7 @@ def progress_of(
     material = course.material
     told_of = [
         *warnings.recorded(material.flags, material.issues, course.plan),
+        *warned,
         *warnings.from_change(changes),
         *warnings.from_saturation(course.series),
         *warnings.from_doses(doses),

@@ -81,6 +81,14 @@ def test_repeat_takes_equal_elements_once_as_the_standard_says() -> None:
     assert value("repeat(item).where(linkId = 'x').answer.value.sum()") == [7]
 
 
+def test_a_variable_is_the_same_each_time_it_is_used() -> None:
+    budget = Budget(1000)
+    root = Working(read_form(FORM), RESPONSE, budget).root
+    known = {"x": evaluate("3", root, {}, budget)}
+    assert plain(evaluate("-%x + %x", root, known, budget)) == [0]
+    assert plain(evaluate("%x", root, known, budget)) == [3]
+
+
 def test_trace_writes_nothing(capsys: pytest.CaptureFixture[str]) -> None:
     value("item.trace('client').answer.trace('answers', value).count()")
     assert capsys.readouterr().out == ""

@@ -83,6 +83,13 @@ def test_a_device_is_no_performer(author: dict[str, Any]) -> None:
     assert "performer" not in only(FORM, given("n", 5), author=author)
 
 
+def test_a_subject_that_an_observation_cannot_have_is_left_out_and_told() -> None:
+    response = answered(given("n", 5), subject={"reference": "Practitioner/t1"})
+    found = extract(response, FORM)
+    assert "subject" not in found.entries[0]["resource"]
+    assert [issue.expression for issue in found.issues] == ["QuestionnaireResponse.subject"]
+
+
 def test_a_date_is_no_instant() -> None:
     seen = only(FORM, given("n", 5), authored="2026-03-04")
     assert seen["effectiveDateTime"] == "2026-03-04"
@@ -118,7 +125,11 @@ def test_a_contained_author_is_left_out_and_told() -> None:
         ("time", {"valueTime": "09:00:00"}, {"valueTime": "09:00:00"}),
         ("string", "x", {"valueString": "x"}),
         ("url", {"valueUri": "urn:x"}, {"valueString": "urn:x"}),
-        ("open-choice", coding("a"), {"valueCodeableConcept": {"coding": [coding("a")]}}),
+        (
+            "open-choice",
+            coding("a") | {"display": "A"},
+            {"valueCodeableConcept": {"coding": [coding("a") | {"display": "A"}], "text": "A"}},
+        ),
         ("open-choice", "free", {"valueString": "free"}),
         (
             "quantity",
@@ -147,6 +158,14 @@ def test_a_weighed_answer_keeps_its_weight() -> None:
     question = choice("c", {"a": 3}, code=[coding("c")], extension=[extracted()])
     (answer,) = only(form_of(question), given("c", coding("a")))["valueCodeableConcept"]["coding"]
     assert answer["extension"] == [{"url": ext.ORDINAL, "valueDecimal": 3}]
+
+
+def test_a_code_without_a_term_has_the_words_that_stood_in_front_of_it() -> None:
+    """R4, questionnaire-optionPrefix: the label to list in front of a code."""
+    prefix = {"url": ext.PREFIX, "valueString": "0, thin"}
+    options = [{"valueCoding": coding("a"), "extension": [prefix]}]
+    seen = only(form_of(coded("c", "choice", answerOption=options)), given("c", coding("a")))
+    assert seen["valueCodeableConcept"]["text"] == "0, thin"
 
 
 def test_what_no_observation_can_hold_is_told() -> None:

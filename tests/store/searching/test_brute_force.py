@@ -29,6 +29,9 @@ SECRET = b"secret"
 NARROW = Limits(few=3, many=6, chunk=4, examined=100_000, collected=100_000)
 """So small that the ways for large stores are taken."""
 
+SPREAD = Limits(few=-1, many=-1, chunk=50, examined=100_000, collected=150)
+"""Nothing is collected as a whole, but for resources with the same value."""
+
 
 @pytest.fixture(scope="module", params=["sqlite", "postgresql"])
 def clinic(request: pytest.FixtureRequest, module_store: Any) -> tuple[Store, Naive]:
@@ -88,7 +91,7 @@ def test_finds_what_the_plain_reading_finds(
 
 
 @pytest.mark.parametrize("seed", range(3))
-@pytest.mark.parametrize("limits", [DEFAULT, NARROW], ids=["default", "narrow"])
+@pytest.mark.parametrize("limits", [DEFAULT, NARROW, SPREAD], ids=["default", "narrow", "spread"])
 def test_sorts_as_the_plain_reading_sorts(
     clinic: tuple[Store, Naive], seed: int, limits: Limits
 ) -> None:

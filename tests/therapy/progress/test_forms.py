@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from lxml import etree
 
-from service.rest.progress import convert
+from service.rest.conversion import convert
 from service.standard.validation import validate
 from service.therapy.course.course import Material, Question, read_course
 from service.therapy.course.readings import Value
