@@ -24,6 +24,7 @@ from service.standard.searching.values import Reading
 __all__ = ["SearchQuery", "parse_search"]
 
 MOST_CRITERIA = 60
+MOST_VALUES = 5000
 
 
 def parse_search(
@@ -66,8 +67,8 @@ def parse_search(
             understood.append((name, value))
         except UnknownParameterError as reason:
             ignored.append(_ignored(name, str(reason), strict))
-    if len(criteria) > MOST_CRITERIA:
-        raise too_much(pairs[-1][0], f"more than {MOST_CRITERIA} conditions")
+    if len(criteria) > MOST_CRITERIA or sum(value.count(",") for _, value in pairs) > MOST_VALUES:
+        raise too_much(pairs[-1][0], "too many conditions, or values in them all")
     return SearchQuery(types, tuple(criteria), wishes.shape(), tuple(understood), tuple(ignored))
 
 

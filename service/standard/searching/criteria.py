@@ -38,7 +38,7 @@ DEEPEST = 12
 MOST_BRANCHES = 200
 """Types that a chain without types may lead to, over all its links."""
 MOST_VALUES = 1000
-"""Values of one parameter divided by commas."""
+"""Values of one parameter divided by commas, all branches of a chain together thrice that."""
 
 _ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
 
@@ -66,6 +66,9 @@ class Pair:
             raise too_much(self.name, f"more than {MOST_VALUES} values")
         if not all(found):
             raise wrong_value(self.name, "a value between commas is empty")
+        self.branches["values"] += len(found)
+        if self.branches["values"] > 3 * MOST_VALUES:
+            raise too_much(self.name, "too many values for so many types")
         return found
 
 

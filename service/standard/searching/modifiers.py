@@ -19,6 +19,8 @@ from service.standard.searching.values import (
     typed_identifier,
 )
 
+_MOST_STEPS = 40
+
 Parameters = tuple[SearchParameter, ...]
 
 
@@ -83,6 +85,8 @@ def _branch(
     for text in texts:
         if not text.startswith(("http://", "https://")):
             raise wrong_value(name, f"{text[:80]!r} is no URL, and only these have branches")
+        if text.count("/") > _MOST_STEPS:
+            raise wrong_value(name, f"more than {_MOST_STEPS} steps in a URL")
     return _plain(parameters, modifier, name, texts, reading)
 
 

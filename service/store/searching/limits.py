@@ -33,7 +33,10 @@ class Limits:
 
 DEFAULT = Limits()
 
-_SQLITE = ("parser stack overflow", "Expression tree is too large", "too many")
+_TOLD = {
+    "sqlite3": ("parser stack overflow", "Expression tree is too large", "too many"),
+    "psycopg": ("number of parameters must be",),
+}
 _POSTGRESQL = ("54000", "54001", "54011", "54023")
 """Class 54, program limit exceeded."""
 
@@ -44,7 +47,7 @@ def within_the_engine() -> Iterator[None]:
     try:
         yield
     except Exception as error:
-        told = type(error).__module__ == "sqlite3" and str(error).startswith(_SQLITE)
+        told = str(error).startswith(_TOLD.get(type(error).__module__.partition(".")[0], ()))
         if told or getattr(error, "sqlstate", None) in _POSTGRESQL:
             raise TooCostly("The search is too complex; ask for less at once") from error
         raise

@@ -26,8 +26,8 @@ UNORDERED = ""
 
 LAST = "\U0010ffff"
 """Comes after every text."""
-_KEPT = 160
-"""What `clip` leaves of a long text."""
+LONGEST, _KEPT = 200, 160
+"""Longer texts are clipped, and what is left of them."""
 _FEW_TARGETS = 4
 
 
@@ -121,11 +121,11 @@ def string_seeks(value: TextValue, modifier: str) -> list[Seek]:
         params = (clip(folded), clip(value.text))
         return [Seek(index, "@.folded = ?", params[:1], RID, "@.exact = ?", params[1:])]
     if modifier == "contains":
-        pattern = f"%{_like(folded)}%"
+        pattern = f"%{_like(clip(folded))}%"
         return [
             Seek(index, "@.folded >= ''", (), "folded", "@.folded LIKE ? ESCAPE '!'", (pattern,))
         ]
-    found = [_prefix(index, "folded", folded)]
+    found = [_prefix(index, "folded", folded[: LONGEST + 1])]
     if len(folded) > _KEPT:
         found.append(_prefix(index, "folded", folded[:_KEPT] + "…"))
     return found

@@ -111,3 +111,49 @@ def test_long_codes_and_systems_are_clipped() -> None:
     found = extract({"resourceType": "Goal", "achievementStatus": concept})
     ((system, code, _),) = of(found.tokens, "Goal", "achievement-status")
     assert (len(system), len(code)) == (193, 193)
+
+
+# R4, Search, section modifiers: `:text` looks at CodeableConcept.text, Coding.display and
+# Identifier.type.text.
+@pytest.mark.parametrize(
+    ("resource", "code", "texts"),
+    [
+        (
+            {"resourceType": "Observation", "code": {"text": "Lip  Strength"}},
+            "code",
+            [("lip strength", "Lip  Strength", 0)],
+        ),
+        (
+            {
+                "resourceType": "Observation",
+                "code": {"text": "Síla", "coding": [{"code": "a", "display": "Force"}]},
+            },
+            "code",
+            [("force", "Force", 0), ("sila", "Síla", 0)],
+        ),
+        (
+            {"resourceType": "Encounter", "class": {"code": "AMB", "display": "ambulatory"}},
+            "class",
+            [("ambulatory", "ambulatory", 0)],
+        ),
+        (
+            {
+                "resourceType": "Goal",
+                "identifier": [{"value": "1"}, {"value": "5", "type": {"text": "Record"}}],
+            },
+            "identifier",
+            [("record", "Record", 2)],
+        ),
+        ({"resourceType": "Observation", "code": {"coding": [{"code": "a"}]}}, "code", []),
+    ],
+)
+def test_words_of_codes(resource: dict[str, Any], code: str, texts: list[Any]) -> None:
+    assert of(extract(resource).strings, resource["resourceType"], code) == texts
+
+
+def test_identifiers_with_a_type() -> None:
+    kind = {"coding": [{"system": "http://t", "code": "MR"}, {"code": "own"}]}
+    patient = {"resourceType": "Patient", "identifier": [{"value": "7", "type": kind}]}
+    rows = extract(patient).tokens
+    assert of(rows, "Patient", "identifier:of-type") == [("http://t|MR", "7", 1), ("|own", "7", 1)]
+    assert of(rows, "Patient", "identifier") == [("", "7", 1)]
