@@ -61,7 +61,7 @@ def identifier(uses: tuple[Use, ...], element: Element | None = None) -> Writer:
         write_text(params, type_.get("text"), grp, rows)
         for coding in type_.get("coding", ()):
             kind = f"{coding.get('system') or ''}|{coding.get('code') or ''}"
-            for param in typed if code else ():
+            for param in typed if code and coding.get("code") else ():
                 rows.tokens.append((param, clip(kind), clip(code), grp))
 
     return write

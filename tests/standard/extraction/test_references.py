@@ -85,3 +85,18 @@ def test_canonicals(canonical: str, rows: list[Any]) -> None:
 def test_a_long_url_is_clipped() -> None:
     found = extract(subject({"reference": "https://other.example/" + "x" * 300}))
     assert len(of(found.references, "Observation", "subject")[0][1]) == 193
+
+
+@pytest.mark.parametrize(
+    ("reference", "rows"),
+    [
+        ({"display": "Mother"}, [("mother", "Mother", 0)]),
+        ({"reference": "#inside"}, [("#inside", "#inside", 0)]),
+        ({"reference": "Patient/1", "display": "Anna"}, []),
+        ({"identifier": {"value": "5"}, "display": "Anna"}, []),
+    ],
+)
+def test_a_reference_that_leads_nowhere_is_still_not_missing(
+    reference: dict[str, Any], rows: list[Any]
+) -> None:
+    assert of(extract(subject(reference)).strings, "Observation", "subject") == rows
