@@ -20,7 +20,7 @@ Json = dict[str, Any]
 
 IDS = "https://riverbank.example/ids/"
 CLIENTS = (("R-201", "Wren", "Hallowmere"), ("R-202", "Caspian", "Thornwick"))
-DAY = "2026-11-18"
+DAY = "2025-11-18"
 TABLE = Path(__file__).parent / "sessions.csv"
 
 

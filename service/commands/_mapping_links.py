@@ -13,6 +13,7 @@ from typing import Any
 import orjson
 
 from service.commands._mapping_files import OWN, Finding, Folder, codings_in, objects, texts, walk
+from service.standard.profiles import declared, profile_issues
 from service.standard.profiles.model import CORE
 from service.standard.terminology.library import split
 from service.standard.validation import validate
@@ -66,7 +67,11 @@ def check_canonicals(folder: Folder) -> Iterator[Finding]:
 
 
 def check_profiles(folder: Folder) -> Iterator[Finding]:
-    """Nothing that our profiles ask for is left unchecked."""
+    """Nothing our profiles ask for is left unchecked; our extensions stand where they may."""
+    for file, resource in folder.resources():
+        for issue in profile_issues(resource, declared(resource), folder.profiles, folder.shelf):
+            if issue.severity == "error":
+                yield Finding(file, issue.expression or "", issue.text)
     for file, resource in folder.resources("StructureDefinition"):
         profile = folder.profiles.profile(resource["url"])
         for what in profile.unchecked if profile else ():

@@ -7,6 +7,7 @@ client's.
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Any
 
 
@@ -32,6 +33,7 @@ def unstamped(resource: dict[str, Any]) -> dict[str, Any]:
     return bare | {"meta": meta} if meta else bare
 
 
+@lru_cache(maxsize=256)
 def instant(microseconds: int) -> str:
     """FHIR instant in UTC with the full precision, for instance 2026-05-04T09:00:00.000250Z."""
     moment = datetime.fromtimestamp(microseconds // 1_000_000, UTC)

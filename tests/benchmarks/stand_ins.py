@@ -114,8 +114,12 @@ def bare(folder: Path) -> Starlette:
             await anyio.to_thread.run_sync(_bare_store, connection, raw, counter)
         return Response(b"{}", media_type=FHIR_JSON)
 
+    async def ready(_request: Request) -> Response:
+        return Response(b"{}")
+
     return Starlette(
         routes=[
+            Route("/health/ready", ready),
             Route("/Observation/{id}", read, methods=["GET"]),
             Route("/Observation/{id}", put, methods=["PUT"]),
             Route("/", transaction, methods=["POST"]),
@@ -131,6 +135,10 @@ def ordinary(folder: Path) -> FastAPI:
     SQLModel.metadata.create_all(engine)
     app = FastAPI()
     counter = count(1)
+
+    @app.get("/health/ready")
+    async def ready() -> dict[str, str]:
+        return {}
 
     @app.get("/Observation/{id}")
     def read(id: str) -> Response:

@@ -36,7 +36,8 @@ def refusal(answer: httpx.Response) -> list[dict[str, Any]]:
         text = issue["details"]["text"]
         assert text.strip()
         assert "Traceback" not in text
-        assert not any(ord(character) < 32 and character not in "\t\n\r" for character in text)
+        for told in (text, *places(issue)):
+            assert not any(ord(letter) < 32 and letter not in "\t\n\r" for letter in told)
     assert any(issue["severity"] in ("fatal", "error") for issue in issues)
     return issues
 

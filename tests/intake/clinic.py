@@ -36,7 +36,7 @@ class Clinic:
             status="active",
             intent="plan",
             subject=subject,
-            period={"start": "2026-09-01", "end": "2026-12-31"},
+            period={"start": "2025-09-01", "end": "2025-12-31"},
         )
         for technique in ("faucial-cold-strokes", "lip-closure-resistance"):
             self.put(
@@ -65,8 +65,8 @@ class Clinic:
             "session": session,
             "client": "C-1",
             "therapist": "T-1",
-            "start": "2026-11-02T09:00",
-            "end": "2026-11-02T09:45",
+            "start": "2025-11-02T09:00",
+            "end": "2025-11-02T09:45",
             "techniques": [
                 {
                     "technique": "faucial-cold-strokes",

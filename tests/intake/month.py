@@ -52,7 +52,7 @@ def month(ids: str, sessions: int, client: str = "C-1", seed: int = 7) -> Iterat
     chance = Random(f"{seed}|{ids}")
     for number in range(sessions):
         day, hour = 1 + number % 28, 8 + number // 28 % 9
-        start = f"2026-10-{day:02}T{hour:02}:{number // 252 % 4 * 15:02}:00-07:00"
+        start = f"2025-10-{day:02}T{hour:02}:{number // 252 % 4 * 15:02}:00-07:00"
         head = {
             "session": f"M-{number}",
             "client": client,

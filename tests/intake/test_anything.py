@@ -35,7 +35,7 @@ ODD: list[Any] = [
     {"reference": "Observation/1"},
     {"code": "x", "system": "x:y"},
     "2026-02-30T10:00",
-    "2026-11-02T10:00",
+    "2025-11-02T10:00",
     "9999-12-31T23:59:59Z",
     "0001-01-01T00:00:00+14:00",
 ]
@@ -96,7 +96,7 @@ def test_odd_cells_anywhere_are_answered(clinic: Clinic) -> None:
         cells = dict.fromkeys(template, "") | {
             "session": f"T-{number}",
             "client": "C-1",
-            "start": "2026-11-02T09:00Z",
+            "start": "2025-11-02T09:00Z",
         }
         for _ in range(chance.randint(1, 4)):
             cells[chance.choice(template)] = chance.choice(texts)

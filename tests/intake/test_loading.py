@@ -99,7 +99,7 @@ def test_faults_are_named_with_file_row_and_column(store: Store, tmp_path: Path)
 
 
 def test_notes_in_json_are_loaded(store: Store, tmp_path: Path) -> None:
-    note = {"session": "J-1", "client": "C-1", "start": "2026-11-02T09:00:00Z", "note": "well"}
+    note = {"session": "J-1", "client": "C-1", "start": "2025-11-02T09:00:00Z", "note": "well"}
     path = tmp_path / "z-notes.json"
     path.write_text(json.dumps({"clinic": {"identifiers": IDS}, "sessions": [note]}))
     exit_code, told, complaints = _load(store, _people(tmp_path), path)

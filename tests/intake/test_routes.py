@@ -22,7 +22,7 @@ def test_a_session_becomes_linked_resources(clinic: Clinic) -> None:
     (encounter,) = clinic.of_client("Encounter")
     assert told["encounter"] == f"Encounter/{encounter['id']}"
     assert encounter["identifier"] == [clinic.number("session", "S-1")]
-    assert encounter["period"]["start"] == "2026-11-02T09:00:00-07:00"
+    assert encounter["period"]["start"] == "2025-11-02T09:00:00-07:00"
     (procedure,) = clinic.of_client("Procedure")
     assert [each["reference"] for each in procedure["basedOn"]] == [
         f"ServiceRequest/{clinic.name}-faucial-cold-strokes",
@@ -41,7 +41,7 @@ def test_a_session_becomes_linked_resources(clinic: Clinic) -> None:
 
 def test_numbers_keep_their_digits(clinic: Clinic) -> None:
     body = (
-        b'{"session":"S-1","client":"C-1","start":"2026-11-02T09:00:00Z","measures":'
+        b'{"session":"S-1","client":"C-1","start":"2025-11-02T09:00:00Z","measures":'
         b'[{"measure":"swallow-delay","value":2.50,"unit":"s"}]}'
     )
     headers = {"Content-Type": "application/json"}
@@ -166,7 +166,7 @@ def test_atomic_stores_all_or_none(clinic: Clinic) -> None:
 
 
 def test_fhir_callers_get_an_operation_outcome(clinic: Clinic) -> None:
-    bad = clinic.note("S-2", start="2026-11-02T09:00", end="2026-11-02T08:00")
+    bad = clinic.note("S-2", start="2025-11-02T09:00", end="2025-11-02T08:00")
     answer = clinic.send(clinic.note(), bad, accept="application/fhir+json")
     assert answer.status_code == 207
     assert answer.headers["content-type"] == "application/fhir+json"
@@ -184,11 +184,11 @@ def test_fhir_callers_get_an_operation_outcome(clinic: Clinic) -> None:
 
 
 FAULTS: list[tuple[str, Json]] = [
-    ("/sessions/0/strt", {"strt": "2026-11-02T09:00"}),
+    ("/sessions/0/strt", {"strt": "2025-11-02T09:00"}),
     ("/sessions/0/start", {"start": "yesterday"}),
-    ("/sessions/0/end", {"end": "2026-11-02T08:59"}),
+    ("/sessions/0/end", {"end": "2025-11-02T08:59"}),
     ("/sessions/0/start", {"start": "2126-11-02T09:00", "end": "2126-11-02T09:30"}),
-    ("/sessions/0/end", {"end": "2026-11-05T09:00"}),
+    ("/sessions/0/end", {"end": "2025-11-05T09:00"}),
     ("/sessions/0/client", {"client": "nobody"}),
     ("/sessions/0/revision", {"revision": 0}),
     ("/sessions/0/setting", {"setting": "moon"}),

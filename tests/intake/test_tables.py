@@ -77,7 +77,7 @@ def test_json_and_table_speak_of_the_same_session(clinic: Clinic) -> None:
     note = clinic.note("M-1", techniques=[{"technique": "effortful-swallow", "trials": 12}])
     assert only(clinic.send(note))["status"] == "stored"
     head = f"session,client,therapist,start,end,{'technique,trials,measure,value,unit'}\n"
-    both = "M-1,C-1,T-1,2026-11-02T09:00,2026-11-02T09:45,"
+    both = "M-1,C-1,T-1,2025-11-02T09:00,2025-11-02T09:45,"
     rows = f"{both},,swallow-delay,2.5,s\n{both}effortful-swallow,12,,,\n"
     assert only(clinic.send_table(head + rows))["status"] == "unchanged"
 
@@ -104,8 +104,8 @@ def test_a_changed_row_of_the_same_revision_is_refused_by_its_row(clinic: Clinic
 def test_the_highest_revision_in_a_table_counts(clinic: Clinic) -> None:
     head = "session,revision,client,start,measure,value\n"
     rows = [
-        "R-1,2,C-1,2026-11-02T09:00,swallow-delay,2.5",
-        "R-1,1,C-1,2026-11-02T09:00,swallow-delay,9.9",
+        "R-1,2,C-1,2025-11-02T09:00,swallow-delay,2.5",
+        "R-1,1,C-1,2025-11-02T09:00,swallow-delay,9.9",
     ]
     told = only(clinic.send_table(head + "\n".join(rows)))
     assert (told["status"], told["revision"]) == ("stored", 2)
@@ -121,8 +121,8 @@ SEEDED: list[tuple[str, str, str]] = [
     ("unit", "kPa", "column unit"),
     ("measure", "", "column value"),
     ("client", "C-404", "column client"),
-    ("start", "02/11/2026", "column start"),
-    ("end", "2026-10-01T00:00:00-07:00", "column end"),
+    ("start", "02/11/2025", "column start"),
+    ("end", "2025-10-01T00:00:00-07:00", "column end"),
     ("trials", "many", "column trials"),
 ]
 
@@ -159,13 +159,13 @@ def test_each_seeded_fault_is_found_and_nothing_else_is_lost(clinic: Clinic) -> 
 def test_broken_rows_are_named_and_the_rest_is_kept(clinic: Clinic) -> None:
     head = b"session,client,start,measure,value,note\n"
     lines = [
-        b"B-1,C-1,2026-11-02T09:00,swallow-delay,2.5,\n",
-        b'B-2,C-1,2026-11-02T09:00,swallow-delay,2.5,"never closed\n',
-        b"B-3,C-1,2026-11-02T09:00,swallow-delay,2.5,x,y,z\n",
-        b"B-4,C-1,2026-11-02T09:00,swallow-delay,2.5,caf\xe9\n",
-        b",C-1,2026-11-02T09:00,swallow-delay,2.5,\n",
-        b'B-6,C-1,2026-11-02T09:00,swallow-delay,2.5,"two\nlines, ""quoted"""\n',
-        b"B-7,C-1,2026-11-02T09:00,swallow-delay,2.5,last one without an end",
+        b"B-1,C-1,2025-11-02T09:00,swallow-delay,2.5,\n",
+        b'B-2,C-1,2025-11-02T09:00,swallow-delay,2.5,"never closed\n',
+        b"B-3,C-1,2025-11-02T09:00,swallow-delay,2.5,x,y,z\n",
+        b"B-4,C-1,2025-11-02T09:00,swallow-delay,2.5,caf\xe9\n",
+        b",C-1,2025-11-02T09:00,swallow-delay,2.5,\n",
+        b'B-6,C-1,2025-11-02T09:00,swallow-delay,2.5,"two\nlines, ""quoted"""\n',
+        b"B-7,C-1,2025-11-02T09:00,swallow-delay,2.5,last one without an end",
     ]
     answer = clinic.send_table(head + b"".join(lines))
     sessions = answer.json()["sessions"]
@@ -188,12 +188,12 @@ def test_broken_rows_are_named_and_the_rest_is_kept(clinic: Clinic) -> None:
 def test_dates_and_decimals_of_other_habits_are_read(clinic: Clinic) -> None:
     text = (
         "Session;Client;Date;Start;End;Measure;Value;Unit\r\n"
-        "D-1;C-1;02.11.2026;9:05;09:45;swallow-delay;2,50;s\r\n"
+        "D-1;C-1;02.11.2025;9:05;09:45;swallow-delay;2,50;s\r\n"
     )
     options = {"dateFormat": "%d.%m.%Y", "decimalComma": "true"}
     assert only(clinic.send_table(text, **options))["status"] == "stored"
     (found,) = clinic.of_client("Encounter")
-    assert found["period"]["start"] == "2026-11-02T09:05:00-07:00"
+    assert found["period"]["start"] == "2025-11-02T09:05:00-07:00"
     raw = clinic.http.get("/fhir/Observation", params={"patient": clinic.patient}).content
     assert b'"value":2.50,' in raw
 
@@ -201,9 +201,9 @@ def test_dates_and_decimals_of_other_habits_are_read(clinic: Clinic) -> None:
 def test_rows_that_contradict_each_other_are_told(clinic: Clinic) -> None:
     text = (
         "session,client,start,measure,value,technique\n"
-        "K-1,C-1,2026-11-02T09:00,swallow-delay,2.5,\n"
-        "K-1,C-2,2026-11-02T09:00,,,head-lift\n"
-        "K-1,C-1,2026-11-02T09:00,swallow-delay,2.5,head-lift\n"
+        "K-1,C-1,2025-11-02T09:00,swallow-delay,2.5,\n"
+        "K-1,C-2,2025-11-02T09:00,,,head-lift\n"
+        "K-1,C-1,2025-11-02T09:00,swallow-delay,2.5,head-lift\n"
     )
     told = only(clinic.send_table(text))
     assert places(told) == ["row 3, column client", "row 4"]
@@ -212,10 +212,10 @@ def test_rows_that_contradict_each_other_are_told(clinic: Clinic) -> None:
 def test_answers_of_a_scale_are_gathered_from_their_rows(clinic: Clinic) -> None:
     text = (
         "session,client,start,scale,question,answer\n"
-        "Q-1,C-1,2026-11-02T09:00,https://x.example/q,1,3\n"
-        "Q-1,C-1,2026-11-02T09:00,https://x.example/q,2,\n"
-        "Q-2,C-1,2026-11-02T09:00,https://x.example/q,1,3\n"
-        "Q-2,C-1,2026-11-02T09:00,https://x.example/q,2,0\n"
+        "Q-1,C-1,2025-11-02T09:00,https://x.example/q,1,3\n"
+        "Q-1,C-1,2025-11-02T09:00,https://x.example/q,2,\n"
+        "Q-2,C-1,2025-11-02T09:00,https://x.example/q,1,3\n"
+        "Q-2,C-1,2025-11-02T09:00,https://x.example/q,2,0\n"
     )
     answer = clinic.send_table(text)
     first, second = answer.json()["sessions"]
@@ -228,9 +228,9 @@ def test_answers_of_a_scale_are_gathered_from_their_rows(clinic: Clinic) -> None
 def test_faults_of_all_kinds_are_told_at_once(clinic: Clinic) -> None:
     text = (
         "session,client,start,technique,trials,measure,value,unit\n"
-        "F-1,nobody,2026-11-02T09:00,head-lift,many,,,\n"
-        "F-1,nobody,2026-11-02T09:00,,,spo2,140,%\n"
-        "F-1,nobody,2026-11-02T09:00,,,tongue-pressure,20,mm\n"
+        "F-1,nobody,2025-11-02T09:00,head-lift,many,,,\n"
+        "F-1,nobody,2025-11-02T09:00,,,spo2,140,%\n"
+        "F-1,nobody,2025-11-02T09:00,,,tongue-pressure,20,mm\n"
     )
     told = only(clinic.send_table(text))
     assert sorted(places(told)) == [

@@ -157,6 +157,11 @@ WRONG: dict[str, tuple[str, Change, str]] = {
         ),
         "would not check",
     ),
+    "an extension where it may not stand": (
+        "techniques/effortful-swallow.json",
+        lambda r: r["extension"].append({"url": f"{OWN}StructureDefinition/tolerance"}),
+        "may stand in",
+    ),
     "only codes of grade B": (
         "profiles/therapy-plan.json",
         lambda r: r.update(jurisdiction=[{"coding": [{"system": SNOMED, "code": "40739000"}]}]),

@@ -87,7 +87,7 @@ BROKEN: list[tuple[str, Callable[[Resource], Any], str]] = [
     ("technique-order", lambda r: r["extension"].pop(0), "ServiceRequest.extension"),
     ("technique-order", other_dose, "ServiceRequest.extension[0].extension[5]"),
     ("technique-order", lambda r: r.pop("bodySite"), "ServiceRequest.bodySite"),
-    ("technique-order", lambda r: r.pop("basedOn"), "ServiceRequest.basedOn"),
+    ("technique-order", lambda r: r.pop("basedOn"), "ServiceRequest"),
     ("technique-order", lambda r: r.pop("occurrenceTiming"), "ServiceRequest.occurrence"),
     (
         "technique-order",

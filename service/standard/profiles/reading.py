@@ -29,6 +29,8 @@ from service.standard.validation.references import known_types
 
 _STEP = re.compile(r"(?:[A-Za-z][A-Za-z0-9]*(?:\[x\])?|\$this|resolve\(\))")
 _EXTENSION_STEP = re.compile(r"extension\('([^']+)'\)")
+_DEEPEST = 40
+_MOST_LEFT = 200
 _NOT_CHECKED = ("minValue", "maxValue")
 _DISCRIMINATORS = frozenset({"value", "pattern", "type", "exists"})
 
@@ -77,7 +79,8 @@ class _Reader:
         )
 
     def _leave(self, what: str) -> None:
-        self.unchecked[what] = None
+        if len(self.unchecked) < _MOST_LEFT:
+            self.unchecked[what] = None
 
     def _finish(self, node: Node) -> None:
         """Look for slices that cannot be told apart, and types that are not looked into."""
@@ -99,8 +102,8 @@ class _Reader:
     def _place(self, root: Node, identity: str) -> tuple[Node, Shapes] | None:
         """The node of an element id (`Observation.category:survey.coding`), made where new."""
         first, *steps = identity.split(".")
-        if first.partition(":")[0] != self.type:
-            self._leave(f"the element {identity!r}, which is none of {self.type}")
+        if first.partition(":")[0] != self.type or len(steps) > _DEEPEST:
+            self._leave(f"the element {identity[:80]!r}, which is none of {self.type}")
             return None
         node, shapes = root, frozenset({self.type})
         for step in steps:
@@ -111,7 +114,7 @@ class _Reader:
             if shorthand:
                 bare, slice_name = shorthand, slice_name or bare
             if not found:
-                self._leave(f"the element {identity!r}, which the type does not have")
+                self._leave(f"the element {identity[:80]!r}, which the type does not have")
                 return None
             child = node.children.setdefault(bare, Node(f"{node.path}.{name}", bare))
             shapes = shapes_of(found)

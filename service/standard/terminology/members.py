@@ -74,6 +74,7 @@ class Evaluation:
     warnings: list[str] = field(default_factory=list)
     _seen: int = 0
     _open: list[str] = field(default_factory=list)
+    _nested_ones: dict[str, dict[Key, Member]] = field(default_factory=dict)
 
     def members(self, value_set: ValueSet) -> list[Member]:
         """Every code once, in order. Raises NotUnderstood, TooCostly."""
@@ -129,10 +130,13 @@ class Evaluation:
                 yield member
 
     def _nested(self, url: str) -> dict[Key, Member]:
-        value_set = self.library.value_set(*split(url))
-        if value_set is None:
-            raise not_held("value set", url)
-        return {member.key: member for member in self.members(value_set)}
+        if url not in self._nested_ones:
+            value_set = self.library.value_set(*split(url))
+            if value_set is None:
+                raise not_held("value set", url)
+            members = self.members(value_set)
+            self._nested_ones[url] = {member.key: member for member in members}
+        return self._nested_ones[url]
 
     def _of_system(self, part: Part) -> Iterator[Member]:
         assert part.system is not None

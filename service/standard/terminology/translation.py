@@ -22,7 +22,6 @@ _INVERSE = {
     "subsumes": "specializes",
     "specializes": "subsumes",
 }
-_DEEPEST = 10
 
 
 class Asked(NamedTuple):
@@ -73,7 +72,7 @@ def translate(
     for concept_map in maps:
         if _applies(concept_map, wishes):
             for one in asked:
-                found |= dict.fromkeys(finder.matches(concept_map, one, 0))
+                found |= dict.fromkeys(finder.matches(concept_map, one))
     good = any(match.equivalence not in _NO_MATCH for match in found)
     entries = [named("result", valueBoolean=good)]
     message = _message(asked, finder, list(found), good)
@@ -98,23 +97,27 @@ class _Finder:
         self.library = library
         self.wishes = wishes
         self.missing: dict[str, None] = {}
+        self._seen: set[tuple[str, Asked]] = set()
 
-    def matches(self, concept_map: ConceptMap, asked: Asked, depth: int) -> Iterator[Match]:
+    def matches(self, concept_map: ConceptMap, asked: Asked) -> Iterator[Match]:
+        """Translations by a map; each map is looked into once for a code."""
+        key = (_name(concept_map) or str(id(concept_map)), asked)
+        if key in self._seen:
+            return
+        self._seen.add(key)
         for group in concept_map.groups:
             if self.wishes.reverse:
                 yield from self._reversed(concept_map, group, asked)
             elif group.source == asked.system and self._wants(group.target):
-                yield from self._forward(concept_map, group, asked, depth)
+                yield from self._forward(concept_map, group, asked)
 
     def _wants(self, system: str | None) -> bool:
         return self.wishes.target_system in (None, system)
 
-    def _forward(
-        self, concept_map: ConceptMap, group: Group, asked: Asked, depth: int
-    ) -> Iterator[Match]:
+    def _forward(self, concept_map: ConceptMap, group: Group, asked: Asked) -> Iterator[Match]:
         targets = group.entries.get(asked.code)
         if targets is None:
-            yield from self._unmapped(concept_map, group, asked, depth)
+            yield from self._unmapped(concept_map, group, asked)
             return
         for target in targets:
             if self._met(target.needs):
@@ -142,9 +145,7 @@ class _Finder:
         self.missing |= dict.fromkeys(need.property for need in open_)
         return not open_
 
-    def _unmapped(
-        self, concept_map: ConceptMap, group: Group, asked: Asked, depth: int
-    ) -> Iterator[Match]:
+    def _unmapped(self, concept_map: ConceptMap, group: Group, asked: Asked) -> Iterator[Match]:
         """What the group says of codes without an entry."""
         rest = group.unmapped
         if rest is None:
@@ -155,11 +156,11 @@ class _Finder:
         elif rest.mode == "fixed":
             comment = "The map has no entry for the code: this is what it says for the rest"
             yield Match("inexact", *at, rest.code, rest.display, (), comment, _name(concept_map))
-        elif rest.mode == "other-map" and rest.url and depth < _DEEPEST:
+        elif rest.mode == "other-map" and rest.url:
             other = self.library.concept_map(*split(rest.url))
             if other is None:
                 raise not_held("concept map", rest.url)
-            yield from self.matches(other, asked, depth + 1)
+            yield from self.matches(other, asked)
 
 
 def _match(concept_map: ConceptMap, group: Group, target: Target) -> Match:

@@ -113,14 +113,18 @@ def _unsorted(plan: Plan, cursor: Cursor | None) -> Iterator[_Way]:
     if cursor is not None and cursor.order is not None:
         yield _along(plan, cursor.order)
         return
+    # One criterion alone, in the right order: nothing to choose, and nothing read in vain.
+    alone = len(plan.criteria) == 1 and plan.criteria[0].ordered
+    if alone:
+        yield _by_rid(plan, driver(plan.criteria, 0, bounded=False))
     chosen = plan.choose()
     if chosen is not None:
         yield _by_rid(plan, chosen)
     else:
         ordered = next((at for at, c in enumerate(plan.criteria) if c.ordered), None)
-        if ordered is not None:
+        if ordered is not None and not alone:
             yield _by_rid(plan, driver(plan.criteria, ordered, bounded=False))
-        else:
+        elif ordered is None:
             walked = None if cursor else _walkable(plan)
             yield _all(plan) if walked is None else _along(plan, walked)
     if chosen is None or not chosen.bounded:

@@ -318,6 +318,7 @@ def test_extensions_are_sliced_by_url_without_saying_so() -> None:
         (element("Observation.value[x]", minValueInteger=1), "minValueInteger"),
         (element("Observation.note:a/b", min=1), "slice"),
         (element("Observation.colour", min=1), "does not have"),
+        (element("Observation" + ".extension" * 5000, min=1), "none of Observation"),
         (
             element(
                 "Observation.code",

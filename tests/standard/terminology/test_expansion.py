@@ -16,6 +16,7 @@ from service.standard.terminology import expansion, members
 from service.standard.terminology.expansion import Wishes, expand
 from service.standard.terminology.for_search import codes_of
 from service.standard.terminology.library import Library, SystemVersions
+from service.standard.terminology.membership import find_code
 from service.standard.terminology.refusals import NotUnderstood
 from service.standard.terminology.shipped import Shelf, shipped
 from service.standard.validation import validate
@@ -199,7 +200,9 @@ def test_within_an_include_everything_has_to_hold() -> None:
         value_set("p", rule("regex", "p.*", "code")),
         value_set("x", {"valueSet": [f"{SETS}oral", f"{SETS}p"]}),
         value_set("y", {"system": SWALLOW, "valueSet": [f"{SETS}p|1"]}),
+        value_set("z", {"system": SWALLOW, "valueSet": [f"{SETS}oral", f"{SETS}p"]}),
     )
+    assert codes(expanded(library, f"{SETS}z")) == ["push"]
     assert codes(expanded(library, f"{SETS}x")) == ["push"]
     assert codes(expanded(library, f"{SETS}y")) == ["push", "pharyngeal"]
 
@@ -361,6 +364,25 @@ def test_a_value_set_in_itself_is_refused() -> None:
     )
     with pytest.raises(Invalid, match="includes itself"):
         expanded(library, f"{SETS}x")
+
+
+def test_value_sets_within_value_sets_are_looked_into_once() -> None:
+    """Without that, twelve levels of twelve includes each are 12 ** 12 steps."""
+    levels = [
+        value_set(f"l{n}", *({"valueSet": [f"{SETS}l{n + 1}"]} for _ in range(12)))
+        for n in range(12)
+    ]
+    library = shelf(*levels, value_set("l12", listed("hold"), exclude=[listed("hold")]))
+    assert codes(expanded(library, f"{SETS}l0")) == []
+    found = library.value_set(f"{SETS}l0")
+    assert found is not None
+    assert find_code(found, SWALLOW, "hold", library) is None
+    unheld = {"system": "urn:none", "filter": [{"property": "a", "op": "=", "value": "b"}]}
+    library = shelf(*levels, value_set("l12", unheld))
+    found = library.value_set(f"{SETS}l0")
+    assert found is not None
+    with pytest.raises(NotUnderstood):
+        find_code(found, "urn:none", "x", library)
 
 
 def test_too_many_codes_are_too_costly(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -134,8 +134,20 @@ def test_codes_without_an_entry() -> None:
 
 
 def test_maps_that_send_to_each_other_end() -> None:
+    """Thirty groups that each send to the same thirty would be 30 ** depth steps."""
     first = made(unmapped={"mode": "other-map", "url": "https://made.example/map"})
+    first["group"] *= 30
     assert matches(asked(first, "z", "urn:a")) == []
+
+
+def test_maps_without_a_url_are_all_asked() -> None:
+    maps = []
+    for code in ("y", "w"):
+        raw = made({"code": "x", "target": [to(code)]})
+        del raw["url"]
+        maps.append(read_concept_map(raw))
+    answer = translate([Asked("urn:a", "x")], maps, Shelf([]), Wishes())
+    assert [code for _, _, code in matches(answer)] == ["y", "w"]
 
 
 def test_only_the_target_that_is_wanted() -> None:
