@@ -32,6 +32,8 @@ class Settings:
     """Zone of the clinic for session notes whose times have none: `-07:00`, `America/Phoenix`."""
     clinic: str = ""
     """What the clinic's numbers start with, for session notes that do not say: `https://…/ids/`."""
+    read_seconds: int = 30
+    """Longest time for a search or another read; then it is refused as too costly."""
     threads: int = 16
     """Threads that write and search, for each process."""
 

@@ -3,9 +3,9 @@
 Reads the official package like `compile.py` and writes `code-systems.json` and `value-sets.json`
 beside it: every value set that an element of our types is bound to, whatever the strength, if all
 its codes are HL7's; of required bindings all others too (media types, currencies), so that they
-are known even where they cannot be expanded; and a few more that our data use. And every HL7 code system that these use. Each is a
-cut of the official resource under the same names of elements. What belongs to others (LOINC,
-SNOMED CT, DICOM, ISO) stays out.
+are known even where they cannot be expanded; a few more that our data use; and every HL7 code
+system that these use. Each is a cut of the official resource under the same names of elements.
+What belongs to others (LOINC, SNOMED CT, DICOM, ISO) stays out.
 
     python mappings/r4/compile_codes.py [PACKAGE.tgz] [--into FOLDER]
 """

@@ -43,6 +43,7 @@ class FhirApp:
         self.service = service
         self.gate = gate
         self._base_url = service.settings.base_url
+        self._reading = partial(service.store.reader, seconds=service.settings.read_seconds)
         self._limiter = CapacityLimiter(service.settings.threads)
         # A read of SQLite takes less time than the way to a thread and back.
         self._inline = _QUICK if service.store.database.dialect == "sqlite" else frozenset()
@@ -70,7 +71,7 @@ class FhirApp:
             base=self._base_url
             or _base(scope["scheme"], headers.get("host", ""), scope.get("root_path", "")),
             caller=caller,
-            reading=self.service.store.reader,
+            reading=self._reading,
         )
         require_json_answer(headers.get("accept", ""), call.parameter("_format"))
         pretty = wants_pretty(call) if query else False

@@ -10,6 +10,7 @@ from service.errors import HyoidError, Issue, outcome, outcome_of
 from service.rest.call import Answer, Call
 from service.rest.negotiation import preference
 from service.standard.codec import encode
+from service.standard.meta import instant
 from service.store.rows import Stored
 
 
@@ -48,7 +49,7 @@ def written(call: Call, stored: Stored, status: int) -> Answer:
         done = "created" if status == 201 else "stored"
         text = f"{stored.reference} was {done} as version {stored.vid}"
         body = encode(outcome([Issue("information", "informational", text)]))
-    return Answer(status, body, headers)
+    return Answer(status, body, headers, updated=instant(stored.updated))
 
 
 def told(issues: Iterable[Issue], status: int = 200) -> Answer:

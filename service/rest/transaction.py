@@ -21,7 +21,6 @@ from service.rest.responses import version_headers, written
 from service.rest.writing import Conditions, Written
 from service.standard.bundles import PlannedEntry, overlaps, patch_document
 from service.standard.links import ConditionalReference, placeholders, rewrite
-from service.standard.meta import instant
 from service.standard.patching.fhirpath_patch import apply_fhirpath_patch
 from service.standard.patching.json_patch import apply_json_patch
 from service.store.rows import Stored
@@ -193,7 +192,6 @@ class _Transaction:
             self.answers[entry.index] = Answer(204, b"", headers)
             return
         answer = written(self.call, stored, done.status)
-        answer.updated = instant(stored.updated)
         self.answers[entry.index] = answer
 
     def _named(self, step: Callable[..., Any], entry: PlannedEntry, *more: Any) -> Any:

@@ -58,7 +58,14 @@ def _handed(service: Service, call: Call) -> tuple[dict[str, Any] | None, dict[s
     if body is None or body["resourceType"] != "Parameters":
         return body, given
     check_envelope(body)
-    named = dict(values_of(body))
+    values = list(values_of(body))
+    named = dict(values)
+    if len(named) < len(values):
+        raise Invalid(
+            "A parameter is there twice, so it is not clear what to check",
+            code="value",
+            expression="Parameters.parameter",
+        )
     resource = named.pop("resource", None)
     if resource is not None and not isinstance(resource, dict):
         raise Invalid("The resource to check is no object", expression="Parameters.parameter")

@@ -20,6 +20,8 @@ from service.standard.entry_urls import EntryUrl, parse_url
 _ORDER = {"DELETE": 0, "POST": 1, "PUT": 2, "PATCH": 2, "GET": 3, "HEAD": 3}
 _JSON_PATCH = "application/json-patch+json"
 _SHOWN = 60
+_MOST_ISSUES = 500
+"""Told in one answer, so that a small request cannot ask for a huge one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +59,7 @@ def plan(bundle: Mapping[str, Any], base: str = "") -> list[PlannedEntry]:
     """The entries in the order of processing; each knows its place in the Bundle.
 
     `base` is the service's FHIR base URL, below which absolute request URLs may lie. A fault of
-    an entry refuses the whole transaction, with every fault found; in a batch it goes with the
+    an entry refuses the whole transaction, with the first faults found; in a batch it goes with the
     entry.
     """
     kind = _check_bundle(bundle)
@@ -67,7 +69,8 @@ def plan(bundle: Mapping[str, Any], base: str = "") -> list[PlannedEntry]:
         if not refusals:
             refusals = [*_same_full_url(planned), *overlaps(identified(planned))]
         if refusals:
-            raise type(refusals[0])(issues=[i for error in refusals for i in error.issues])
+            issues = [issue for error in refusals for issue in error.issues]
+            raise type(refusals[0])(issues=issues[:_MOST_ISSUES])
     return sorted(planned, key=lambda entry: _ORDER.get(entry.method, 0))
 
 

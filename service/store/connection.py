@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 from sqlalchemy.exc import SQLAlchemyError
 
-from service.errors import Unavailable
+from service.errors import TooCostly, Unavailable
 
 Dialect = Literal["sqlite", "postgresql"]
 Row = tuple[Any, ...]
@@ -149,4 +149,33 @@ def as_unavailable() -> Iterator[None]:
     try:
         yield
     except driver_errors() as error:
+        if _is_stopped(error):
+            raise TooCostly("The request takes too long; narrow it, by client or date") from error
         raise unavailable() from error
+
+
+_STEPS = 20_000
+"""Steps of SQLite's machine between two looks at the clock: some tenths of a millisecond."""
+
+
+@contextmanager
+def time_limit(connection: Connection, seconds: float | None) -> Iterator[None]:
+    """Stop a statement of this transaction that takes longer; on SQLite, all of them together."""
+    if seconds is None:
+        yield
+        return
+    if connection.dialect == "postgresql":
+        connection.run(f"SET LOCAL statement_timeout = {int(seconds * 1000)}")
+        yield
+        return
+    end = time.monotonic() + seconds
+    connection.raw.set_progress_handler(lambda: time.monotonic() > end, _STEPS)
+    try:
+        yield
+    finally:
+        connection.raw.set_progress_handler(None, 0)
+
+
+def _is_stopped(error: Exception) -> bool:
+    """Whether the time limit ended it: SQLITE_INTERRUPT, or query_canceled of PostgreSQL."""
+    return str(error) == "interrupted" or getattr(error, "sqlstate", None) == "57014"

@@ -24,6 +24,7 @@ from service.store.connection import (
     Dialect,
     as_unavailable,
     is_cut,
+    time_limit,
     unavailable,
 )
 from service.store.convoy import Convoy
@@ -48,11 +49,17 @@ class Database:
         self._convoy = Convoy(self._open_writer, busy_ms)
         self._opened: list[Connection] = []
 
-    def reader(self, *, snapshot: bool = False) -> AbstractContextManager[Connection]:
-        """A connection to read on; with `snapshot` all its statements see one state."""
+    def reader(
+        self, *, snapshot: bool = False, seconds: float | None = None
+    ) -> AbstractContextManager[Connection]:
+        """A connection to read on; with `snapshot` all its statements see one state.
+
+        A statement of a snapshot that takes longer than `seconds` is stopped and refused as
+        TooCostly.
+        """
         if self.dialect == "sqlite" and not snapshot:
             return _LocalReader(self)
-        return self._snapshot() if snapshot else self._pooled()
+        return self._snapshot(seconds) if snapshot else self._pooled()
 
     @contextmanager
     def _pooled(self) -> Iterator[Connection]:
@@ -60,14 +67,15 @@ class Database:
             yield connection
 
     @contextmanager
-    def _snapshot(self) -> Iterator[Connection]:
+    def _snapshot(self, seconds: float | None) -> Iterator[Connection]:
         with as_unavailable(), self._connection() as connection:
             if connection.dialect == "sqlite":
                 connection.run("BEGIN")
             else:
                 connection.run("BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY")
             try:
-                yield connection
+                with time_limit(connection, seconds):
+                    yield connection
             finally:
                 connection.run("ROLLBACK")
 

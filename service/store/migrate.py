@@ -8,23 +8,37 @@ from alembic import command
 from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import text
 
 from service.store.connection import BUSY_MS
 from service.store.engine import Database
 
+_TURN = 0x68796F69
+"""Of PostgreSQL's advisory locks, the one that migrations take turns with."""
+
 
 def migrate(database: Database) -> list[str]:
-    """Bring the schema up to date; returns the revisions that were applied, oldest first."""
+    """Bring the schema up to date; returns the revisions that were applied, oldest first.
+
+    In one transaction, and one process after the other: who comes second finds it done.
+    """
     config = _config()
     with database.engine.connect() as connection:
-        if database.dialect == "postgresql":
-            connection.execute(text(f"SET lock_timeout = {BUSY_MS}"))
-        before = _revision_of(connection)
-        config.attributes["connection"] = connection
-        command.upgrade(config, "head")
-        connection.commit()
-        after = _revision_of(connection)
+        # The connections are in autocommit mode, so the transaction is begun and ended by hand.
+        if database.dialect == "sqlite":
+            connection.exec_driver_sql("BEGIN IMMEDIATE")
+        else:
+            connection.exec_driver_sql("BEGIN")
+            connection.exec_driver_sql(f"SET LOCAL lock_timeout = {BUSY_MS}")
+            connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_TURN})")
+        try:
+            before = _revision_of(connection)
+            config.attributes["connection"] = connection
+            command.upgrade(config, "head")
+            after = _revision_of(connection)
+            connection.exec_driver_sql("COMMIT")
+        except BaseException:
+            connection.exec_driver_sql("ROLLBACK")
+            raise
     if before == after:
         return []
     script = ScriptDirectory.from_config(config)

@@ -20,9 +20,11 @@ class Store:
     def __init__(self, database: Database) -> None:
         self.database = database
 
-    def reader(self, *, snapshot: bool = False) -> AbstractContextManager[Connection]:
+    def reader(
+        self, *, snapshot: bool = False, seconds: float | None = None
+    ) -> AbstractContextManager[Connection]:
         """A connection for searches and histories."""
-        return self.database.reader(snapshot=snapshot)
+        return self.database.reader(snapshot=snapshot, seconds=seconds)
 
     def write(self, caller: Caller) -> AbstractContextManager[Unit]:
         """A unit of work: commits when the block ends well, else leaves nothing."""

@@ -200,6 +200,7 @@ def test_a_batch_goes_on_where_one_entry_is_refused(fhir: httpx.Client, name: st
     entries = answer.json()["entry"]
     statuses = [entry["response"]["status"][:3] for entry in entries]
     assert statuses == ["201", "422", "200", "200", "404"]
+    assert entries[0]["response"]["lastModified"].endswith("Z")
     outcome = entries[1]["response"]["outcome"]
     assert outcome["issue"][0]["expression"] == ["Observation.status"]
     assert entries[2]["resource"]["id"] == name
@@ -252,3 +253,9 @@ def test_many_sessions_at_once_are_all_there(fhir: httpx.Client, name: str) -> N
         )
     assert statuses == [200, 412] * 24
     assert fhir.get(f"Patient/{name}/$everything").json()["total"] == 1 + 24 * 15
+
+
+def test_a_bundle_full_of_faults_gets_an_answer_of_moderate_size(fhir: httpx.Client) -> None:
+    answer = fhir.post("", json=_bundle("transaction", *[{} for _ in range(20_000)]))
+    assert answer.status_code == 400
+    assert 1 <= len(answer.json()["issue"]) <= 500

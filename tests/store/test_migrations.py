@@ -76,6 +76,21 @@ def test_an_empty_store_has_its_clock_at_zero(database: Database) -> None:
         assert connection.rows("SELECT id, seq, rid, updated FROM change_clock") == [(1, 0, 0, 0)]
 
 
+def test_of_processes_that_start_together_one_migrates(database_url: str) -> None:
+    from concurrent.futures import ThreadPoolExecutor
+
+    def start(_: int) -> list[str]:
+        database = Database(database_url)
+        try:
+            return migrate(database)
+        finally:
+            database.close()
+
+    with ThreadPoolExecutor(4) as pool:
+        applied = list(pool.map(start, range(4)))
+    assert sorted(map(len, applied)) == [0, 0, 0, 1]
+
+
 def test_all_migrations_can_be_taken_back(database_url: str) -> None:
     from alembic import command
 
@@ -87,6 +102,5 @@ def test_all_migrations_can_be_taken_back(database_url: str) -> None:
         config = _config()
         config.attributes["connection"] = connection
         command.downgrade(config, "base")
-        connection.commit()
         assert set(inspect(connection).get_table_names()) == {"alembic_version"}
     database.close()

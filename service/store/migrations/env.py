@@ -11,5 +11,5 @@ context.configure(
     target_metadata=tables.Resource.metadata,
     render_as_batch=False,
 )
-with context.begin_transaction():
-    context.run_migrations()
+# `migrate` holds the transaction.
+context.run_migrations()
