@@ -40,6 +40,8 @@ class Call:
     caller: Caller
     reading: Callable[..., AbstractContextManager[Connection]]
     """Opens what is read from: the store, or the unit of work of a transaction."""
+    in_transaction: bool = False
+    """Whether it is an entry of a transaction, in which nothing may write by itself."""
 
     def parameter(self, name: str) -> str | None:
         """The first value of a query parameter."""

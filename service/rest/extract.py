@@ -53,7 +53,7 @@ def extract_observations(service: Service, call: Call, asked: Interaction) -> An
     """QuestionnaireResponse/$extract and QuestionnaireResponse/[id]/$extract."""
     given = _given(service, call)
     if given.store:
-        _require_storing(service, call)
+        _require_storing(call)
     response = _response(call, asked, given)
     with call.reading(snapshot=True) as connection:
         form = form_for(connection, call, response, given.questionnaire)
@@ -104,10 +104,10 @@ def _resource(name: str, value: Any, kind: str) -> Resource:
     return value
 
 
-def _require_storing(service: Service, call: Call) -> None:
+def _require_storing(call: Call) -> None:
     if call.method != "POST":
         raise MethodNotAllowed("$extract with store=true takes POST", headers={"Allow": "POST"})
-    if call.reading != service.store.reader:
+    if call.in_transaction:
         raise NotSupported(
             "store=true cannot be asked within a transaction; extract, and put the entries in it",
             location="http.store",

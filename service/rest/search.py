@@ -9,10 +9,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from urllib.parse import parse_qsl, urlencode
 
-from service.errors import Malformed, NotFound, UnsupportedMediaType, outcome
+from service.errors import Malformed, NotFound, UnsupportedMediaType
 from service.rest.call import Answer, Call, Service
 from service.rest.negotiation import preference
 from service.rest.routing import Interaction
+from service.rest.searchset import searchset
 from service.standard.codec import decode_resource, encode
 from service.standard.registry import RESOURCE_TYPES
 from service.standard.search_query import SearchQuery, parse_search
@@ -86,23 +87,15 @@ def search_pairs(call: Call) -> Sequence[tuple[str, str]]:
 
 
 def _bundle(call: Call, query: SearchQuery, found: Found, url: str) -> bytes:
-    head: dict[str, object] = {"resourceType": "Bundle", "type": "searchset"}
-    if found.total is not None:
-        head["total"] = found.total
-    head["link"] = [
-        {"relation": relation, "url": link} for relation, link in _links(query, found, url)
-    ]
-    base = encode(call.base)[1:-1]
-    entries = [_entry(base, stored, query.shape, b"match") for stored in found.matches]
-    entries += [_entry(base, stored, query.shape, b"include") for stored in found.included]
-    told = (*query.ignored, *found.issues)
-    if told:
-        issues = encode(outcome(told))
-        entries.append(b'{"resource":' + issues + b',"search":{"mode":"outcome"}}')
-    start = encode(head)
-    if not entries:
-        return start
-    return b"".join((start[:-1], b',"entry":[', b",".join(entries), b"]}"))
+    entries = [(_shown(stored, query.shape, match=True), "match") for stored in found.matches]
+    entries += [(_shown(stored, query.shape, match=False), "include") for stored in found.included]
+    return searchset(
+        call.base,
+        entries,
+        links=_links(query, found, url),
+        total=found.total,
+        told=(*query.ignored, *found.issues),
+    )
 
 
 def _links(query: SearchQuery, found: Found, url: str) -> list[tuple[str, str]]:
@@ -123,11 +116,9 @@ def _links(query: SearchQuery, found: Found, url: str) -> list[tuple[str, str]]:
     return links
 
 
-def _entry(base: bytes, stored: Stored, shape: Shape, mode: bytes) -> bytes:
-    body = stored.body or b""
-    if cuts(shape):
-        body = encode(subset(decode_resource(body), shape, match=mode == b"match"))
-    full_url = b"/".join((base, stored.reference.encode()))
-    return b"".join(
-        (b'{"fullUrl":"', full_url, b'","resource":', body, b',"search":{"mode":"', mode, b'"}}')
-    )
+def _shown(stored: Stored, shape: Shape, *, match: bool) -> Stored:
+    """As stored, or cut to what `_summary` or `_elements` ask for."""
+    if not cuts(shape):
+        return stored
+    resource = decode_resource(stored.body or b"")
+    return stored._replace(body=encode(subset(resource, shape, match=match)))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+from service.errors import Issue, outcome
 from service.standard.codec import encode
 from service.store.rows import Stored
 
@@ -15,17 +16,24 @@ def searchset(
     *,
     links: Sequence[tuple[str, str]],
     total: int | None = None,
+    told: Sequence[Issue] = (),
 ) -> bytes:
-    """A searchset of (version, search mode) with (relation, URL) as links."""
+    """A searchset of (version, search mode) with (relation, URL) as links.
+
+    `told` is what the client should know of the search itself; it comes as an OperationOutcome.
+    """
     head: dict[str, Any] = {"resourceType": "Bundle", "type": "searchset"}
     if total is not None:
         head["total"] = total
     head["link"] = [{"relation": relation, "url": url} for relation, url in links]
+    root = encode(base)[1:-1].decode()
     parts = [
-        f'{{"fullUrl":"{base}/{stored.reference}","resource":'.encode()
+        f'{{"fullUrl":"{root}/{stored.reference}","resource":'.encode()
         + (stored.body or b"")
         + f',"search":{{"mode":"{mode}"}}}}'.encode()
         for stored, mode in entries
     ]
+    if told:
+        parts.append(b'{"resource":' + encode(outcome(told)) + b',"search":{"mode":"outcome"}}')
     start = encode(head)
     return b"".join((start[:-1], b',"entry":[', b",".join(parts), b"]}")) if parts else start

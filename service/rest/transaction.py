@@ -55,7 +55,9 @@ class _Transaction:
         self.base = call.base
         self.entries = entries
         self.perform = perform
-        self.call = replace(call, reading=lambda **_: nullcontext(unit.reader()))
+        self.call = replace(
+            call, reading=lambda **_: nullcontext(unit.reader()), in_transaction=True
+        )
         self.answers: dict[int, Answer] = {}
         self.conditions: dict[tuple[str, str], int] = {}
 

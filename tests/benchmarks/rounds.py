@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from statistics import median
 
-ROUNDS = 8
+ROUNDS = 6
 
 
 def in_turns(
