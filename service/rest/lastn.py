@@ -15,7 +15,9 @@ from service.rest.routing import Interaction
 from service.rest.search import search_pairs
 from service.rest.searchset import searchset
 from service.standard.search_query import parse_search
+from service.standard.terminology.for_search import Expander
 from service.store.searching.latest import latest
+from service.terminology.stored import StoredLibrary
 
 _SUBJECTS = frozenset({"patient", "subject"})
 _CODED = frozenset(
@@ -39,8 +41,11 @@ def show_last(service: Service, call: Call, asked: Interaction) -> Answer:
     if not names & _CODED:
         raise Invalid("$lastn needs category or code", code="required", location="http.category")
     strict = preference(call.headers.get("prefer", "")).strict
-    query = parse_search("Observation", pairs, strict=strict, base=f"{call.base}/")
     with call.reading(snapshot=True) as connection:
+        expander = Expander(StoredLibrary(connection, call.caller))
+        query = parse_search(
+            "Observation", pairs, strict=strict, base=f"{call.base}/", expander=expander
+        )
         found = latest(connection, call.caller, query, most)
     understood = [*query.understood, *((("max", str(most)),) if most != 1 else ())]
     address = f"{call.base}/Observation/$lastn?{urlencode(understood, safe=':/,$')}"

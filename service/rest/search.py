@@ -19,8 +19,10 @@ from service.standard.registry import RESOURCE_TYPES
 from service.standard.search_query import SearchQuery, parse_search
 from service.standard.searching.query import Shape
 from service.standard.searching.subset import cuts, subset
+from service.standard.terminology.for_search import Expander
 from service.store.rows import Stored
 from service.store.searching import Found, search
+from service.terminology.stored import StoredLibrary
 
 _FORM = "application/x-www-form-urlencoded"
 _MOST_PAIRS = 500
@@ -54,13 +56,18 @@ def _search(
     compartment: str | None = None,
 ) -> Answer:
     strict = preference(call.headers.get("prefer", "")).strict
-    query = parse_search(
-        type_, search_pairs(call), strict=strict, compartment=compartment, base=f"{call.base}/"
-    )
-    settings = service.settings
-    wanted = settings.page_size if query.shape.count is None else query.shape.count
-    count = min(wanted, settings.max_page_size)
+    pairs, settings = search_pairs(call), service.settings
     with call.reading(snapshot=True) as connection:
+        query = parse_search(
+            type_,
+            pairs,
+            strict=strict,
+            compartment=compartment,
+            base=f"{call.base}/",
+            expander=Expander(StoredLibrary(connection, call.caller)),
+        )
+        wanted = settings.page_size if query.shape.count is None else query.shape.count
+        count = min(wanted, settings.max_page_size)
         found = search(connection, call.caller, query, count=count, secret=service.cursor_key)
     return Answer(200, _bundle(call, query, found, "/".join((call.base, *path))))
 

@@ -20,6 +20,7 @@ from service.standard.searching.refusals import (
 )
 from service.standard.searching.shape import NAMES, Wishes
 from service.standard.searching.values import Reading
+from service.standard.terminology.for_search import Expander
 
 __all__ = ["SearchQuery", "parse_search"]
 
@@ -35,21 +36,24 @@ def parse_search(
     compartment: str | None = None,
     base: str = "",
     now: int | None = None,
+    expander: Expander | None = None,
 ) -> SearchQuery:
     """Read the pairs of a search of one type, or of the whole service where `type_` is None.
 
     `compartment` is the id of the Patient in whose compartment is searched; `base` our base URL
     with a slash at its end, so that absolute references to us are known; `now`, in microseconds
-    since 1970, is what `ap` measures from. Parameters that are not known are left out and told in
-    `ignored`, or refused where `strict`. Raises Invalid, NotSupported or TooCostly with the
-    parameter named.
+    since 1970, is what `ap` measures from; `expander` tells the codes of value sets, by default
+    of what is shipped. Parameters that are not known are left out and told in `ignored`, or
+    refused where `strict`. Raises Invalid, NotSupported or TooCostly with the parameter named.
     """
     types, pairs = _types(type_, pairs)
-    reading = Reading(base, time.time_ns() // 1000 if now is None else now)
+    now = time.time_ns() // 1000 if now is None else now
+    reading = Reading(base, now, expander or Expander())
     wishes = Wishes(types)
     criteria: list[Criterion] = [] if compartment is None else [InCompartment(compartment)]
     understood: list[tuple[str, str]] = []
     ignored: list[Issue] = []
+    count = sum(value.count(",") for _, value in pairs)
     if type_ is None and types != RESOURCE_TYPES:
         understood.append(("_type", ",".join(types)))
     for name, value in pairs:
@@ -61,11 +65,13 @@ def parse_search(
             if name.partition(":")[0] in NAMES:
                 wishes.take(name, value)
             else:
-                criteria.append(read_criterion(types, name, Pair(name, value), reading))
+                pair = Pair(name, value)
+                criteria.append(read_criterion(types, name, pair, reading))
+                count += pair.branches["codes"]
             understood.append((name, value))
         except UnknownParameterError as reason:
             ignored.append(_ignored(name, str(reason), strict))
-    if len(criteria) > MOST_CRITERIA or sum(value.count(",") for _, value in pairs) > MOST_VALUES:
+    if len(criteria) > MOST_CRITERIA or count > MOST_VALUES:
         raise too_much(pairs[-1][0], "too many conditions, or values in them all")
     return SearchQuery(types, tuple(criteria), wishes.shape(), tuple(understood), tuple(ignored))
 

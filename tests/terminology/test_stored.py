@@ -105,7 +105,7 @@ def test_special_characters_in_a_url_are_no_syntax(store: Store) -> None:
 
 def test_definitions_are_shared_by_all_callers(store: Store) -> None:
     keep(store, code_system("red"), "a")
-    narrow = Caller("someone", clients=frozenset({"p1"}))
+    narrow = Caller("someone", ANONYMOUS.scopes, clients=frozenset({"p1"}))
     with store.reader(snapshot=True) as connection:
         assert StoredLibrary(connection, narrow).code_system(URL)
 

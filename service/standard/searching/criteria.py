@@ -11,16 +11,19 @@ import re
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 
 from service.standard.definitions import SearchParameter, definitions
 from service.standard.registry import RESOURCE_TYPES
 from service.standard.searching.escapes import split, unescape
+from service.standard.searching.full_text import read_terms
 from service.standard.searching.modifiers import modified_condition
 from service.standard.searching.query import (
     Chain,
     Condition,
     Criterion,
     Has,
+    HasWords,
     IdIs,
     OnList,
     UpdatedAt,
@@ -66,10 +69,21 @@ class Pair:
             raise too_much(self.name, f"more than {MOST_VALUES} values")
         if not all(found):
             raise wrong_value(self.name, "a value between commas is empty")
-        self.branches["values"] += len(found)
+        self._count(len(found))
+        return found
+
+    def expanded(self, texts: int, values: int) -> None:
+        """Count the codes that stand for the texts. Raises TooCostly."""
+        if values > MOST_VALUES:
+            raise too_much(self.name, f"it stands for more than {MOST_VALUES} codes")
+        more = max(values - texts, 0)
+        self.branches["codes"] += more
+        self._count(more)
+
+    def _count(self, values: int) -> None:
+        self.branches["values"] += values
         if self.branches["values"] > 3 * MOST_VALUES:
             raise too_much(self.name, "too many values for so many types")
-        return found
 
 
 def read_criterion(
@@ -92,7 +106,11 @@ def read_criterion(
         return special(types, modifier, pair, reading)
     parameters = _parameters(types, code)
     if modifier:
-        return modified_condition(parameters, modifier, pair.name, pair.alternatives(), reading)
+        texts = pair.alternatives()
+        found = modified_condition(parameters, modifier, pair.name, texts, reading)
+        if isinstance(found, Condition):
+            pair.expanded(len(texts), len(found.values))
+        return found
     return _condition(parameters, pair, reading)
 
 
@@ -201,6 +219,16 @@ def _list(types: tuple[str, ...], modifier: str, pair: Pair, reading: Reading) -
     return OnList(item, _ids(pair))
 
 
+def _words(
+    types: tuple[str, ...], modifier: str, pair: Pair, reading: Reading, code: str
+) -> HasWords:
+    if modifier:
+        raise not_offered(pair.name, f"{code} has no modifier {modifier[:64]!r}")
+    if code == "_text" and not any("text" in definitions().elements(type_) for type_ in types):
+        raise UnknownParameterError(f"{' and '.join(types)} has no narrative")
+    return HasWords(read_terms(pair.name, pair.alternatives()), everywhere=code == "_content")
+
+
 def _ids(pair: Pair) -> tuple[str, ...]:
     ids = tuple(unescape(text) for text in pair.alternatives())
     for text in ids:
@@ -210,4 +238,10 @@ def _ids(pair: Pair) -> tuple[str, ...]:
 
 
 _Special = Callable[[tuple[str, ...], str, Pair, Reading], Criterion]
-_SPECIAL: dict[str, _Special] = {"_id": _id, "_lastUpdated": _updated, "_list": _list}
+_SPECIAL: dict[str, _Special] = {
+    "_id": _id,
+    "_lastUpdated": _updated,
+    "_list": _list,
+    "_text": partial(_words, code="_text"),
+    "_content": partial(_words, code="_content"),
+}

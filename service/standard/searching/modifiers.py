@@ -5,12 +5,15 @@ R4 search page, #modifiers. A reference parameter also takes a type as modifier.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from functools import partial
 
+from service.errors import Gone, Invalid, NotFound, TooCostly
 from service.standard.definitions import SearchParameter, definitions
-from service.standard.searching.query import Condition, Criterion, Missing
+from service.standard.searching.escapes import unescape
+from service.standard.searching.query import Condition, Criterion, Missing, TokenValue
 from service.standard.searching.references import typed_reference
-from service.standard.searching.refusals import not_offered, wrong_value
+from service.standard.searching.refusals import not_offered, not_worked_out, wrong_value
 from service.standard.searching.values import (
     Reading,
     read_value,
@@ -90,6 +93,39 @@ def _branch(
     return _plain(parameters, modifier, name, texts, reading)
 
 
+def _members(
+    parameters: Parameters, modifier: str, name: str, texts: Sequence[str], reading: Reading
+) -> Criterion:
+    """`:in` and `:not-in` a value set. One without codes is met by nothing."""
+    expander, base = reading.expander, reading.base
+    asks = [partial(expander.members, unescape(text), base) for text in texts]
+    return Condition(parameters, _codes(name, asks), "not" if modifier == "not-in" else "")
+
+
+def _family(
+    parameters: Parameters, modifier: str, name: str, texts: Sequence[str], reading: Reading
+) -> Criterion:
+    """`:below` a code, what it subsumes; `:above` it, what subsumes it."""
+    ask = reading.expander.below if modifier == "below" else reading.expander.above
+    asks = []
+    for text in texts:
+        value = token_value(name, text)
+        if not value.system or value.code is None:
+            raise wrong_value(name, f"{text[:80]!r} is not system|code")
+        asks.append(partial(ask, value.system, value.code))
+    return Condition(parameters, _codes(name, asks))
+
+
+def _codes(
+    name: str, asks: Iterable[Callable[[], list[tuple[str, str]]]]
+) -> tuple[TokenValue, ...]:
+    try:
+        codes = dict.fromkeys(code for ask in asks for code in ask())
+    except (NotFound, Gone, Invalid, TooCostly) as reason:
+        raise not_worked_out(name, reason) from None
+    return tuple(TokenValue(system, code) for system, code in codes)
+
+
 def _twins(parameters: Parameters, name: str) -> Parameters:
     known = definitions()
     twins = (known.search_parameter(p.type, f"{p.code}:{name}") for p in parameters)
@@ -103,6 +139,10 @@ _BY_KIND: dict[tuple[str, str], _Maker] = {
     ("token", "not"): _plain,
     ("token", "text"): _text,
     ("token", "of-type"): _of_type,
+    ("token", "in"): _members,
+    ("token", "not-in"): _members,
+    ("token", "above"): _family,
+    ("token", "below"): _family,
     ("reference", "identifier"): _identifier,
     ("uri", "above"): _branch,
     ("uri", "below"): _branch,

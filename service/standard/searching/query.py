@@ -149,6 +149,23 @@ class OnList:
 
 
 @dataclass(frozen=True, slots=True)
+class Term:
+    """Words that follow one another; `begins`: the last is only the beginning of one."""
+
+    words: tuple[str, ...]
+    begins: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class HasWords:
+    """All terms of one of the alternatives stand in the narrative (`_text`), or anywhere in the
+    resource (`_content`)."""
+
+    alternatives: tuple[tuple[Term, ...], ...]
+    everywhere: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Chain:
     """Refers by a parameter to a resource that meets the criterion of its type."""
 
@@ -165,7 +182,7 @@ class Has:
     criterion: Criterion
 
 
-Criterion = Condition | Missing | IdIs | UpdatedAt | InCompartment | OnList | Chain | Has
+Criterion = Condition | Missing | IdIs | UpdatedAt | InCompartment | OnList | HasWords | Chain | Has
 
 
 @dataclass(frozen=True, slots=True)

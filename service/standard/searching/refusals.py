@@ -5,7 +5,7 @@ R4: OperationOutcome.issue.location, "for HTTP errors, `http.` and the parameter
 
 from __future__ import annotations
 
-from service.errors import Invalid, NotSupported, TooCostly
+from service.errors import HyoidError, Invalid, NotSupported, TooCostly
 
 
 class UnknownParameterError(Exception):
@@ -25,3 +25,11 @@ def not_offered(name: str, text: str) -> NotSupported:
 def too_much(name: str, text: str) -> TooCostly:
     """Understood, but it would touch too much."""
     return TooCostly(f"{name}: {text}", location=f"http.{name}")
+
+
+def not_worked_out(name: str, reason: HyoidError) -> HyoidError:
+    """What a value set or code stands for cannot be told: a fault of the value, whatever the
+    terminology answers to who asks for it itself."""
+    if isinstance(reason, TooCostly):
+        return too_much(name, "it stands for too many codes")
+    return Invalid(f"{name}: {reason}", code=reason.issues[0].code, location=f"http.{name}")

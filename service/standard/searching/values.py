@@ -24,15 +24,17 @@ from service.standard.searching.query import (
 )
 from service.standard.searching.references import reference_value
 from service.standard.searching.refusals import wrong_value
+from service.standard.terminology.for_search import Expander
 
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """What the meaning of a value depends on: our base URL with a slash at its end, and the time
-    (µs since 1970)."""
+    """What the meaning of a value depends on: our base URL with a slash at its end, the time
+    (µs since 1970), and what value sets and code systems say."""
 
     base: str
     now: int
+    expander: Expander
 
 
 def read_value(name: str, kind: Kind, text: str, reading: Reading) -> Value:

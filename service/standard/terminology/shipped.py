@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from service.data import mappings
-from service.errors import HyoidError
+from service.errors import HyoidError, NotFound
 from service.standard.codec import decode, decode_resource
 from service.standard.terminology.code_systems import CodeSystem, read_code_system
 from service.standard.terminology.concept_maps import ConceptMap, read_concept_map
@@ -53,6 +53,18 @@ class Shelf:
             if version is None or each.get("version") == version:
                 return each
         return None
+
+    def instance(self, kind: str, resource_id: str) -> Any:
+        """What the newest version with this id defines. Raises NotFound."""
+        readers = {
+            "CodeSystem": self.code_system,
+            "ValueSet": self.value_set,
+            "ConceptMap": self.concept_map,
+        }
+        for resource in self.resources(kind):
+            if resource.get("id") == resource_id:
+                return readers[kind](resource["url"])
+        raise NotFound(f"No {kind}/{resource_id} is shipped")
 
     def code_system(self, url: str, version: str | None = None) -> CodeSystem | None:
         """The code system of this URL."""

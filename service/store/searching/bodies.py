@@ -6,21 +6,16 @@ from collections.abc import Sequence
 
 from service.store.connection import Connection
 from service.store.rows import COLUMNS, Stored
-
-_BATCH = 500
+from service.store.sql import batches, marks, padded
 
 
 def fetch(connection: Connection, rids: Sequence[int]) -> tuple[Stored, ...]:
     """The current versions of these resources, in this order."""
     found: dict[int, Stored] = {}
-    for start in range(0, len(rids), _BATCH):
-        batch = list(rids[start : start + _BATCH])
-        # Few different statements: the number of marks is a power of two.
-        size = 1 << (len(batch) - 1).bit_length()
-        batch += batch[-1:] * (size - len(batch))
+    for batch in map(padded, batches(rids)):
         rows = connection.rows(
             f"SELECT {COLUMNS} FROM resource r JOIN version v ON v.seq = r.seq"
-            f" WHERE r.rid IN ({', '.join('?' * size)})",
+            f" WHERE r.rid IN ({marks(len(batch))})",
             batch,
         )
         for row in rows:

@@ -28,8 +28,10 @@ class Driver:
     at: int | None
 
 
-def choose(connection: Connection, criteria: Sequence[Compiled], limits: Limits) -> Driver | None:
-    """The narrowest criterion, if one is narrow enough to be collected; else None."""
+def choose(
+    connection: Connection, criteria: Sequence[Compiled], limits: Limits, sizes: Sequence[int]
+) -> Driver | None:
+    """The narrowest criterion, if it has no more rows than one of `sizes`, tried in turn."""
     natural = [at for at, criterion in enumerate(criteria) if criterion.rank < Rank.OPEN]
     for at in sorted(natural, key=lambda at: criteria[at].rank):
         if criteria[at].ordered:
@@ -39,10 +41,10 @@ def choose(connection: Connection, criteria: Sequence[Compiled], limits: Limits)
     options = [
         (at, arms) for at, c in enumerate(criteria) for arms in (c.arms, c.other_arms) if arms
     ]
-    for limit in (limits.few, limits.many):
-        sizes = [bounded_count(connection, arms, limit) for _, arms in options]
-        best = min(range(len(options)), key=sizes.__getitem__, default=None)
-        if best is not None and sizes[best] <= limit:
+    for limit in sizes:
+        found = [bounded_count(connection, arms, limit) for _, arms in options]
+        best = min(range(len(options)), key=found.__getitem__, default=None)
+        if best is not None and found[best] <= limit:
             at, arms = options[best]
             return replace(driver(criteria, at, bounded=True), arms=arms)
     return None

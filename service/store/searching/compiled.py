@@ -10,8 +10,9 @@ from itertools import count
 from service.caller import Caller
 from service.store.connection import Dialect
 from service.store.searching.seeks import RID, named
-from service.store.searching.sql import Sql, all_of, any_of
-from service.store.visibility import visible_rows
+from service.store.searching.spans import Bounds
+from service.store.sql import Sql, all_of, any_of
+from service.store.visibility import visible
 
 
 class Rank(IntEnum):
@@ -40,14 +41,21 @@ class Arm:
     sift: Sql | None = None
     before: tuple[Sql, ...] = ()
 
-    def select(self, columns: str, more: tuple[Sql, ...] = ()) -> Sql:
-        """A select of what is meant, under further conditions."""
-        own = (self.stretch, self.sift) if self.sift else (self.stretch,)
-        return self._select(columns, (*own, *more))
+    def select(
+        self, columns: str, more: tuple[Sql, ...] = (), *, first: tuple[Sql, ...] = ()
+    ) -> Sql:
+        """A select of what is meant, under further conditions.
 
-    def reads(self, columns: str, more: tuple[Sql, ...] = ()) -> Sql:
+        Of two conditions on where an index begins, SQLite heeds the `first` one.
+        """
+        own = (self.stretch, self.sift) if self.sift else (self.stretch,)
+        return self._select(columns, (*first, *own, *more))
+
+    def reads(
+        self, columns: str, more: tuple[Sql, ...] = (), *, first: tuple[Sql, ...] = ()
+    ) -> Sql:
         """A select of all rows that are read on the way."""
-        return self._select(columns, (self.stretch, *more))
+        return self._select(columns, (*first, self.stretch, *more))
 
     def _select(self, columns: str, conditions: tuple[Sql, ...]) -> Sql:
         where = all_of(conditions)
@@ -71,12 +79,24 @@ class Rows:
 
 
 @dataclass(frozen=True, slots=True)
+class Dated:
+    """The resources that meet a criterion in the order of their date: `dates` are the numbers of
+    its parameters, `valued` the arms in the order of `at`, `without` those of resources that have
+    none. What the arms give is only meant where the criterion's own probe holds."""
+
+    dates: tuple[int, ...]
+    valued: tuple[Arm, ...]
+    without: tuple[Arm, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Compiled:
     """A criterion ready to run. Without arms it can only probe.
 
     `other_arms` lead to the same resources by another index. `window` says that the arms give,
     in the order of the parameter with this number, all resources that meet the criterion, each
-    where its only value is.
+    where its only value is; `bounds` is what it asks of it. `dated` leads to the resources by
+    their date.
     """
 
     probe: Callable[[str], Sql]
@@ -85,6 +105,8 @@ class Compiled:
     rows: Rows | None = None
     other_arms: tuple[Arm, ...] = ()
     window: int | str | None = None
+    bounds: Bounds | None = None
+    dated: Dated | None = None
 
     @property
     def ordered(self) -> bool:
@@ -144,10 +166,13 @@ class Scope:
         hint = f"INDEXED BY {index or _key_of(table)}" if table != "resource" or index else ""
         return Sql(f" CROSS JOIN {table} {alias} {hint} ON {where.text}", where.params)
 
-    def visible(self, rid: str) -> tuple[Sql, ...]:
-        """The condition that the caller may see the resource; none where all may be seen."""
-        rows = visible_rows(self.caller, rid)
-        return () if rows is None else (Sql(self.exists(rows[0]), rows[1]),)
+    def visible(self, rid: str, types: tuple[str, ...] | None = None) -> tuple[Sql, ...]:
+        """The condition that the caller may see the resource; none where all may be seen.
+
+        `types` are what the resource may be, where that is known.
+        """
+        condition = visible(self.caller, rid, "s", types)
+        return () if condition is None else (Sql(*condition),)
 
 
 def _key_of(table: str) -> str:

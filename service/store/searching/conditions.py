@@ -30,7 +30,8 @@ from service.store.searching.compiled import (
     negation,
     param_is,
 )
-from service.store.searching.merging import merged
+from service.store.searching.dated import dated
+from service.store.searching.merging import merged, met_by
 from service.store.searching.ranges import quantity_met, quantity_seeks
 from service.store.searching.seeks import (
     RID,
@@ -43,7 +44,7 @@ from service.store.searching.seeks import (
     uri_seeks,
 )
 from service.store.searching.spans import bounds_of, span_seeks
-from service.store.searching.sql import Sql, any_of
+from service.store.sql import Sql, any_of
 
 
 def compile_condition(condition: Condition, scope: Scope) -> Compiled:
@@ -51,15 +52,15 @@ def compile_condition(condition: Condition, scope: Scope) -> Compiled:
     first = condition.parameters[0]
     if first.kind == "composite":
         return _composite(condition, scope)
+    if not condition.values:
+        return _of_nothing(condition.modifier)
     targets, modifier = targets_of(condition.parameters), condition.modifier
-    seeks = merged(
-        [seek for value in condition.values for seek in seeks_of(value, modifier, targets)],
-        len(condition.parameters),
-    )
+    each = [seek for value in condition.values for seek in seeks_of(value, modifier, targets)]
+    seeks = merged(each, len(condition.parameters))
     numbers = tuple(parameter.number for parameter in condition.parameters)
     # The words of a code are strings under the number of the token.
     table = "index_string" if modifier == "text" else TABLES[first.kind]
-    rows = Rows(table, numbers, _met(condition.values, seeks), all_single(condition.parameters))
+    rows = Rows(table, numbers, _met(condition.values, each), all_single(condition.parameters))
     if modifier == "not":
         return Compiled(lambda rid: negation(exists_row(scope, rows, rid)))
     # One value alone is found sooner in its own stretch, where others ask too.
@@ -71,7 +72,16 @@ def compile_condition(condition: Condition, scope: Scope) -> Compiled:
         _rank(condition),
         rows,
         arms_of(scope, table, numbers, _by_system(condition)),
+        dated=dated(scope, condition),
     )
+
+
+def _of_nothing(modifier: str) -> Compiled:
+    """No value is looked for, as where a value set has no codes: none has it, all have it not."""
+    if modifier == "not":
+        return Compiled(lambda rid: Sql("TRUE"))
+    nothing = Arm(Sql("resource d"), Sql("d.rid = 0"), RID)
+    return Compiled(lambda rid: Sql("FALSE"), (nothing,), Rank.UNIQUE)
 
 
 def arms_of(
@@ -130,7 +140,7 @@ def _met(values: Sequence[Value], seeks: Sequence[Seek]) -> tuple[Sql, ...]:
     """The conditions on a row, of which one must hold."""
     if isinstance(values[0], DateValue | QuantityValue):
         return tuple(dict.fromkeys(met for value in values for met in met_of(value)))
-    return tuple(seek.met() for seek in seeks)
+    return met_by(seeks)
 
 
 def met_of(value: Value) -> list[Sql]:

@@ -12,10 +12,10 @@ from service.errors import TooCostly
 from service.standard.searching.query import Total
 from service.store.searching.choice import Driver, driver
 from service.store.searching.compiled import Arm
-from service.store.searching.plans import Plan
 from service.store.searching.resources import every_resource
-from service.store.searching.sql import Sql
 from service.store.searching.streams import by_rid
+from service.store.searching.ways import Plan
+from service.store.sql import Sql
 
 
 def total_of(plan: Plan, wanted: Total) -> int:

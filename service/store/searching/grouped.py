@@ -16,8 +16,8 @@ from service.store.searching.choice import bounded_count
 from service.store.searching.compiled import Arm, Scope
 from service.store.searching.limits import Limits
 from service.store.searching.sorting import collected, walk_of_key
-from service.store.searching.sql import Sql
 from service.store.searching.streams import Key, Stream, Walk, read_on
+from service.store.sql import Sql
 
 _BEYOND = 2**62
 """Greater than any rid."""
@@ -85,10 +85,11 @@ def grouped(
 
 
 def _between(arm: Arm, column: str, low: object, high: object) -> Arm:
+    """The arm between two values. They go first: SQLite heeds one of several bounds."""
     stretch = arm.stretch
     for sign, value in ((">=", low), ("<=", high)):
         if value is not None:
-            stretch = Sql(f"{stretch.text} AND {column} {sign} ?", (*stretch.params, value))
+            stretch = Sql(f"{column} {sign} ? AND {stretch.text}", (value, *stretch.params))
     return replace(arm, stretch=stretch)
 
 

@@ -18,9 +18,7 @@ from service.store.searching.bodies import fetch
 from service.store.searching.canonical import meant, url_numbers
 from service.store.searching.compiled import Scope, param_is
 from service.store.searching.limits import Limits
-from service.store.searching.sql import Sql, all_of, marks
-
-_BATCH = 256
+from service.store.sql import Sql, all_of, batches, marks
 
 
 def included(
@@ -66,8 +64,8 @@ class _Search:
         new: list[Stored] = []
         for include in includes:
             step = self._backward if include.reverse else self._forward
-            for start in range(0, len(sources), _BATCH):
-                new += self._take(step(sources[start : start + _BATCH], include))
+            for some in batches(sources):
+                new += self._take(step(some, include))
                 if self.full:
                     return new
         return new
@@ -114,8 +112,7 @@ class _Search:
 
     def _named(self, type_: str, ids: Sequence[str]) -> list[Stored]:
         found: list[Stored] = []
-        for start in range(0, len(ids), _BATCH):
-            batch = tuple(ids[start : start + _BATCH])
+        for batch in batches(ids):
             where = Sql(f"r.type = ? AND r.id IN ({marks(len(batch))})", (type_, *batch))
             found += self._stored(Sql("resource r"), "r", where)
         return found

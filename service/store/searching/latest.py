@@ -22,11 +22,12 @@ from service.store.searching.bodies import fetch
 from service.store.searching.limits import DEFAULT, Limits
 from service.store.searching.plans import read_page
 from service.store.searching.search import plan_of
+from service.store.sql import batches, marks, padded
+from service.store.visibility import sees_nothing
 
 MOST = 50_000
 """Observations looked at; of one client over some years there are fewer."""
 
-_BATCH = 500
 _NEVER = -(2**63)
 
 Code = tuple[str, str]
@@ -43,6 +44,8 @@ def latest(
 
     Raises TooCostly where more than `MOST` match.
     """
+    if sees_nothing(caller, "s", query.types):
+        return []
     plain = replace(query, shape=replace(query.shape, sort=(), cursor=None))
     page = read_page(plan_of(connection, caller, plain, limits), None, MOST)
     if page.after is not None:
@@ -102,14 +105,9 @@ def _times(connection: Connection, rids: Sequence[int]) -> dict[int, int]:
 def _rows(
     connection: Connection, columns: str, table: str, code: str, rids: Sequence[int]
 ) -> Iterator[Row]:
-    parameter = definitions().search_parameter("Observation", code)
-    assert parameter is not None
-    for start in range(0, len(rids), _BATCH):
-        batch = list(rids[start : start + _BATCH])
-        size = 1 << (len(batch) - 1).bit_length()
-        batch += batch[-1:] * (size - len(batch))
-        marks = ", ".join("?" * size)
+    number = definitions().parameter_number("Observation", code)
+    for batch in map(padded, batches(rids)):
         yield from connection.rows(
-            f"SELECT {columns} FROM {table} WHERE rid IN ({marks}) AND param = ?",
-            (*batch, parameter.number),
+            f"SELECT {columns} FROM {table} WHERE rid IN ({marks(len(batch))}) AND param = ?",
+            (*batch, number),
         )

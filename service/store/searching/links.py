@@ -14,7 +14,7 @@ from service.standard.searching.query import Chain, Criterion, Has
 from service.store.searching.canonical import meant, url_numbers
 from service.store.searching.compiled import Compiled, Scope, param_is
 from service.store.searching.links_driving import from_source, from_target
-from service.store.searching.sql import Sql, all_of, any_of
+from service.store.sql import Sql, all_of, any_of
 
 Compile = Callable[[Criterion, Scope], Compiled]
 
@@ -45,12 +45,15 @@ def compile_chain(criterion: Chain, scope: Scope, compile_: Compile) -> Compiled
 def compile_has(criterion: Has, scope: Scope, compile_: Compile) -> Compiled:
     """Is referred to from a resource that meets the criterion."""
     number, types = criterion.parameter.number, criterion.types
-    inner = compile_(criterion.criterion, scope.narrowed((criterion.parameter.type,)))
+    source = criterion.parameter.type
+    inner = compile_(criterion.criterion, scope.narrowed((source,)))
 
     def probe(rid: str) -> Sql:
-        return any_of(_led_to_from(scope, number, types, inner, rid))
+        return any_of(_led_to_from(scope, number, source, types, inner, rid))
 
-    arms = tuple(arm for start in inner.arms for arm in from_source(scope, number, types, start))
+    arms = tuple(
+        arm for start in inner.arms for arm in from_source(scope, number, source, types, start)
+    )
     return Compiled(probe, arms)
 
 
@@ -70,7 +73,7 @@ def _leads_to(
             (type_,),
         ),
     )
-    met = _met(scope, inner, target)
+    met = _met(scope, inner, target, type_)
     where = f"WHERE {refers} AND {reference}.target_type = ? AND {met.text}"
     yield Sql(scope.exists(f"{table}{step.text} {where}"), (*step.params, type_, *met.params))
     if not url_numbers((type_,)):
@@ -83,7 +86,7 @@ def _leads_to(
             f"{param_is(target, url_numbers((type_,)))} AND {target}.value = {reference}.target_id"
         ),
     )
-    met = _met(scope, inner, target)
+    met = _met(scope, inner, target, type_)
     where = (
         f"WHERE {refers} AND {reference}.target_type = ''"
         f" AND {meant(scope, reference, target, (type_,))} AND {met.text}"
@@ -92,7 +95,7 @@ def _leads_to(
 
 
 def _led_to_from(
-    scope: Scope, number: int, types: tuple[str, ...], inner: Compiled, rid: str
+    scope: Scope, number: int, source: str, types: tuple[str, ...], inner: Compiled, rid: str
 ) -> Iterator[Sql]:
     own, reference = scope.alias(), scope.alias()
     step = scope.step(
@@ -104,7 +107,7 @@ def _led_to_from(
             f" AND {reference}.target_type = {own}.type"
         ),
     )
-    met = _met(scope, inner, reference)
+    met = _met(scope, inner, reference, source)
     where = f"WHERE {own}.rid = {rid} AND {met.text}"
     yield Sql(scope.exists(f"FROM resource {own}{step.text} {where}"), met.params)
     if not url_numbers(types):
@@ -118,7 +121,7 @@ def _led_to_from(
             f" AND {reference}.target_type = ''"
         ),
     )
-    met = _met(scope, inner, reference)
+    met = _met(scope, inner, reference, source)
     where = (
         f"WHERE {own}.rid = {rid} AND {param_is(own, url_numbers(types))}"
         f" AND {meant(scope, reference, own, types)} AND {met.text}"
@@ -127,6 +130,6 @@ def _led_to_from(
     yield Sql(scope.exists(f"{table}{step.text} {where}"), met.params)
 
 
-def _met(scope: Scope, inner: Compiled, alias: str) -> Sql:
-    """The resource of a row meets the criterion, and the caller may see it."""
-    return all_of((inner.probe(f"{alias}.rid"), *scope.visible(f"{alias}.rid")))
+def _met(scope: Scope, inner: Compiled, alias: str, type_: str) -> Sql:
+    """The resource of a row, of this type, meets the criterion, and the caller may see it."""
+    return all_of((inner.probe(f"{alias}.rid"), *scope.visible(f"{alias}.rid", (type_,))))

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from service.store.searching.canonical import meant, url_numbers
 from service.store.searching.compiled import Arm, Scope, param_is
 from service.store.searching.seeks import UNORDERED
-from service.store.searching.sql import Sql, all_of, marks
+from service.store.sql import Sql, all_of, marks
 
 _BY_TARGET = "index_reference_target"
 
@@ -22,7 +22,7 @@ def from_target(scope: Scope, numbers: tuple[int, ...], type_: str, arm: Arm) ->
     yield _link(
         arm,
         found,
-        scope.step("resource", target, "", all_of((own, *_alive(scope, target)))),
+        scope.step("resource", target, "", all_of((own, *_alive(scope, target, type_)))),
         scope.step(
             "index_reference",
             "d",
@@ -42,19 +42,22 @@ def from_target(scope: Scope, numbers: tuple[int, ...], type_: str, arm: Arm) ->
         yield _link(
             arm,
             found,
-            scope.step("index_uri", target, "", _seen(scope, own, target)),
+            scope.step("index_uri", target, "", _seen(scope, own, target, type_)),
             scope.step("index_reference", "d", _BY_TARGET, Sql(refers)),
         )
 
 
-def from_source(scope: Scope, number: int, types: tuple[str, ...], arm: Arm) -> Iterator[Arm]:
-    """What the resources of an arm refer to by this parameter, of these types."""
+def from_source(
+    scope: Scope, number: int, source: str, types: tuple[str, ...], arm: Arm
+) -> Iterator[Arm]:
+    """What the resources of an arm, of the type `source`, refer to by this parameter, of these
+    types."""
     found, reference = scope.alias(), scope.alias()
     refers = Sql(f"{reference}.rid = {found}.rid AND {reference}.param = {number}")
     yield _link(
         arm,
         found,
-        scope.step("index_reference", reference, "", _seen(scope, refers, reference)),
+        scope.step("index_reference", reference, "", _seen(scope, refers, reference, source)),
         scope.step(
             "resource",
             "d",
@@ -75,17 +78,17 @@ def from_source(scope: Scope, number: int, types: tuple[str, ...], arm: Arm) -> 
         yield _link(
             arm,
             found,
-            scope.step("index_reference", reference, "", _seen(scope, url, reference)),
+            scope.step("index_reference", reference, "", _seen(scope, url, reference, source)),
             scope.step("index_uri", "d", "index_uri_value", Sql(named)),
         )
 
 
-def _alive(scope: Scope, alias: str) -> tuple[Sql, ...]:
-    return (Sql(f"{alias}.deleted = FALSE"), *scope.visible(f"{alias}.rid"))
+def _alive(scope: Scope, alias: str, type_: str) -> tuple[Sql, ...]:
+    return (Sql(f"{alias}.deleted = FALSE"), *scope.visible(f"{alias}.rid", (type_,)))
 
 
-def _seen(scope: Scope, where: Sql, alias: str) -> Sql:
-    return all_of((where, *scope.visible(f"{alias}.rid")))
+def _seen(scope: Scope, where: Sql, alias: str, type_: str) -> Sql:
+    return all_of((where, *scope.visible(f"{alias}.rid", (type_,))))
 
 
 def _link(arm: Arm, found: str, *steps: Sql) -> Arm:

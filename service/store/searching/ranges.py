@@ -14,7 +14,7 @@ from typing import Any
 from service.standard.search_values import clip
 from service.standard.searching.query import Amount, QuantityValue
 from service.store.searching.seeks import UNORDERED, Seek
-from service.store.searching.sql import Sql
+from service.store.sql import Sql
 
 _Ends = tuple[str, str]
 """A condition, and the ends whose values it takes in order."""

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from service.standard.registry import RESOURCE_TYPES
 from service.standard.searching.query import IdIs, InCompartment, OnList, UpdatedAt
+from service.store.caseload import clients_of_tied, is_narrowed
 from service.store.index import SHARED
 from service.store.searching.compiled import Arm, Compiled, Rank, Scope, negation
 from service.store.searching.seeks import RID, UNORDERED
 from service.store.searching.spans import Bounds, bounds_of, point, point_stretch
-from service.store.searching.sql import Sql, all_of, any_of, marks
+from service.store.sql import Sql, all_of, any_of, marks
+from service.store.visibility import within_scopes
 
 _MANY_CLIENTS = 50
 
@@ -100,17 +103,45 @@ def _record(scope: Scope, patient: str) -> tuple[Arm, ...]:
 
 def compile_visible(scope: Scope) -> Compiled | None:
     """The caller may see it. A caller with few clients is best served from their records."""
-    clients = scope.caller.clients
-    if clients is None:
+    seen = scope.visible("d.rid", scope.types)
+    if not seen:
         return None
 
     def probe(rid: str) -> Sql:
-        return scope.visible(rid)[0]
+        return scope.visible(rid, scope.types)[0]
 
-    if len(clients) > _MANY_CLIENTS:
+    caller = scope.caller
+    clients = caller.clients or frozenset()
+    if not is_narrowed(caller, "s") or len(clients) > _MANY_CLIENTS:
         return Compiled(probe)
-    records = (SHARED, *sorted(clients))
-    return Compiled(probe, tuple(arm for client in records for arm in _record(scope, client)))
+    arms = [arm for one in sorted(clients) for arm in _record(scope, one)]
+    tied = clients_of_tied(caller)
+    if tied is not None:
+        arms += _records_of(scope, Sql(*tied))
+    allowed = within_scopes(caller, "d.rid", "s", scope.types)
+    if allowed is not None:
+        arms = [_sifted(arm, Sql(*allowed)) for arm in arms]
+    arms += [_sifted(arm, seen[0]) for arm in _record(scope, SHARED)]
+    return Compiled(probe, tuple(arms))
+
+
+def _records_of(scope: Scope, clients: Sql) -> tuple[Arm, ...]:
+    """What lies in the compartments of the clients of a select."""
+    alive, found = scope.alias(), scope.alias()
+    text = f"FROM resource {alive} WHERE {alive}.rid = d.rid AND {alive}.deleted = FALSE"
+    own = f"d.patient = {found}.id"
+    typed = [Sql(f"{own} AND d.type = ?", (type_,)) for type_ in scope.types]
+    arms = []
+    for where in [Sql(own)] if scope.types == RESOURCE_TYPES else typed:
+        step = scope.step("compartment", "d", "compartment_of_patient", where)
+        source = Sql(f"({clients.text}) AS {found}{step.text}", clients.params + step.params)
+        present = Sql(scope.exists(text))
+        arms.append(Arm(source, Sql("TRUE"), UNORDERED, present, before=(clients,)))
+    return tuple(arms)
+
+
+def _sifted(arm: Arm, condition: Sql) -> Arm:
+    return replace(arm, sift=all_of((arm.sift, condition) if arm.sift else (condition,)))
 
 
 def compile_list(criterion: OnList, scope: Scope) -> Compiled:

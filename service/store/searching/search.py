@@ -14,6 +14,7 @@ from service.standard.searching.query import (
     Condition,
     Criterion,
     Has,
+    HasWords,
     IdIs,
     InCompartment,
     Missing,
@@ -32,7 +33,8 @@ from service.store.searching.cursors import Cursor, seal, unseal
 from service.store.searching.includes import included
 from service.store.searching.limits import DEFAULT, Limits, within_the_engine
 from service.store.searching.links import compile_chain, compile_has
-from service.store.searching.plans import Page, Plan, read_page
+from service.store.searching.plans import Page, read_page
+from service.store.searching.present import with_present_codes
 from service.store.searching.resources import (
     compile_compartment,
     compile_ids,
@@ -40,7 +42,10 @@ from service.store.searching.resources import (
     compile_updated,
     compile_visible,
 )
+from service.store.searching.ways import Plan
 from service.store.searching.windows import windows
+from service.store.searching.words import compile_words
+from service.store.visibility import sees_nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +78,8 @@ def search(
     Raises Invalid for a cursor that was altered, TooCostly where no index keeps the search small.
     """
     shape = query.shape
+    if sees_nothing(caller, "s", query.types):
+        return Found((), total=0)
     plan = plan_of(connection, caller, query, limits)
     if shape.only_count or count == 0:
         return Found((), total=total_of(plan, "accurate"))
@@ -104,6 +111,8 @@ def find(
 
     Raises TooCostly where it cannot be told whether there are more.
     """
+    if sees_nothing(caller, "s", query.types):
+        return []
     plain = replace(query, shape=replace(query.shape, sort=(), cursor=None))
     page = read_page(plan_of(connection, caller, plain, limits), None, limit)
     if page.after is not None and len(page.keys) < limit:
@@ -116,7 +125,7 @@ def plan_of(
 ) -> Plan:
     """The search, compiled."""
     scope = Scope(caller, connection.dialect, query.types)
-    criteria, others = windows(query.criteria, scope)
+    criteria, others = windows(with_present_codes(connection, query.criteria, scope), scope)
     criteria += [compile_criterion(criterion, scope) for criterion in others]
     narrowed = compile_visible(scope)
     if narrowed is not None:
@@ -143,6 +152,8 @@ def compile_criterion(criterion: Criterion, scope: Scope) -> Compiled:
             return compile_compartment(criterion, scope)
         case OnList():
             return compile_list(criterion, scope)
+        case HasWords():
+            return compile_words(criterion, scope)
 
 
 def _total(plan: Plan, page: Page, cursor: Cursor | None, wanted: Total | None) -> int | None:

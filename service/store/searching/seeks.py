@@ -18,7 +18,7 @@ from service.standard.searching.query import (
     TokenValue,
     UriValue,
 )
-from service.store.searching.sql import Sql, all_of
+from service.store.sql import Sql, all_of
 
 RID = "rid"
 """As the order of a seek: its rows come in the order of `rid`."""

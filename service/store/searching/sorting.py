@@ -17,8 +17,8 @@ from service.store.connection import Connection
 from service.store.searching.compiled import Arm, Rows, Scope, exists_row, negation, param_is
 from service.store.searching.resources import every_resource
 from service.store.searching.seeks import TABLES
-from service.store.searching.sql import Sql, all_of, any_of
 from service.store.searching.streams import Key, Stream, Walk, along, by_rid
+from service.store.sql import Sql, all_of, any_of
 
 _COLUMNS = {
     "index_token": ("code", "index_token_code"),

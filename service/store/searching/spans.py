@@ -21,7 +21,7 @@ from typing import Any
 
 from service.standard.searching.query import DateValue
 from service.store.searching.seeks import UNORDERED, Seek
-from service.store.searching.sql import Sql, all_of
+from service.store.sql import Sql, all_of
 
 DAY = 86_400_000_000
 _LONG = f"@.high - @.low > {DAY}"

@@ -15,7 +15,7 @@ from service.store.connection import Connection
 from service.store.searching.compiled import Arm, Rows, Scope, param_is
 from service.store.searching.limits import Limits
 from service.store.searching.seeks import KEYS, named
-from service.store.searching.sql import Sql, any_of
+from service.store.sql import Sql, any_of
 
 Key = tuple[Any, ...]
 
@@ -58,6 +58,8 @@ class Walk:
     """Probes and, where a resource may have several rows, that this is the one that counts."""
     sifts: bool
     descending: bool = False
+    alike: bool = False
+    """The arms begin and end at the same places."""
 
     def keys(
         self,
@@ -69,7 +71,7 @@ class Walk:
         backwards: bool = False,
     ) -> list[Key]:
         down = self.descending != backwards
-        bounds = (*self._bounds(after, until, down), *self.conditions)
+        bounds = self._bounds(after, until, down)
         parts = [self._part(connection, arm, bounds, count, down) for arm in self.arms]
         if len(parts) == 1:
             return connection.rows(*parts[0])
@@ -82,11 +84,13 @@ class Walk:
     ) -> Sql:
         """The first `count` keys of one arm."""
         names = ", ".join(f"{column} AS k{at}" for at, column in enumerate(self.columns))
+        first, more = self._in_turn(bounds)
+        more = (*more, *self.conditions)
         if connection.dialect == "sqlite" or f"d.{arm.order}" == self.columns[0]:
-            text, params = arm.select(f"DISTINCT {names}", bounds)
+            text, params = arm.select(f"DISTINCT {names}", more, first=first)
             return Sql(f"{text} ORDER BY {_order(self.columns, down)} LIMIT ?", (*params, count))
         # Else PostgreSQL might go through all resources, to have them in order from the start.
-        text, params = arm.select(names, bounds)
+        text, params = arm.select(names, more, first=first)
         return Sql(
             f"SELECT DISTINCT * FROM ({text} OFFSET 0) AS d ORDER BY {self._names(down)} LIMIT ?",
             (*params, count),
@@ -102,8 +106,9 @@ class Walk:
         bounds = self._bounds(after, None, down)
         order = _order(self.columns, down)
         # An arm in another order is known to be short; it is read up to where the others end.
-        ordered = [arm for arm in self.arms if f"d.{arm.order}" == self.columns[0]]
-        parts = [arm.reads(", ".join(self.columns), bounds) for arm in ordered]
+        first, more = self._in_turn(bounds)
+        columns = ", ".join(self.columns)
+        parts = [arm.reads(columns, more, first=first) for arm in self._ordered()]
         ends = [
             found[0]
             for part in parts
@@ -114,6 +119,19 @@ class Walk:
             )
         ]
         return (max(ends) if down else min(ends)) if ends else None
+
+    def _ordered(self) -> list[Arm]:
+        return [arm for arm in self.arms if f"d.{arm.order}" == self.columns[0]]
+
+    def _in_turn(self, bounds: tuple[Sql, ...]) -> tuple[tuple[Sql, ...], tuple[Sql, ...]]:
+        """Bounds that go before the stretch of an arm, and those that go after it.
+
+        A place that was reached is further on than where an arm begins, so it goes before: else
+        each page would begin there. But where the arms are several stretches of one index, it may
+        lie in another of them.
+        """
+        alike = self.alike or len({arm.stretch.params for arm in self._ordered()}) < 2
+        return (bounds, ()) if alike else ((), bounds)
 
     def _bounds(self, after: Key | None, until: Key | None, down: bool) -> tuple[Sql, ...]:
         beyond, within = ("<", ">=") if down else (">", "<=")

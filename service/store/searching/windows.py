@@ -59,4 +59,5 @@ def _window(scope: Scope, place: int | str, bounds: Bounds) -> Compiled:
         arms_of(scope, _TABLE, rows.numbers, span_seeks(bounds)),
         rows=rows,
         window=place,
+        bounds=bounds,
     )

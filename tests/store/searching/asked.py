@@ -5,9 +5,19 @@ from __future__ import annotations
 import random
 from typing import Any
 
-from tests.store.searching.invented_clinic import CODES, DATES, KINDS, NUMBERS, UCUM, WORDS
+from tests.store.searching.invented_clinic import (
+    CODES,
+    DATES,
+    KINDS,
+    NUMBERS,
+    TREE,
+    UCUM,
+    WORDS,
+)
+from tests.store.searching.invented_terms import ABOVE, VALUE_SETS
 from tests.store.searching.naive_search import COMPOSITES, PATHS, Naive, each
 
+SETS = ["in", "not-in", "above", "below"]
 PREFIXES = ["", "", "eq", "ne", "gt", "lt", "ge", "le", "sa", "eb", "ap"]
 CHAINS = [
     ("Observation", "patient.family"),
@@ -26,6 +36,10 @@ CHAINS = [
     ("QuestionnaireResponse", "questionnaire.title"),
     ("QuestionnaireResponse", "questionnaire.context-type"),
     ("Patient", "_has:Observation:patient:code"),
+    ("Patient", "_has:Observation:patient:code:in"),
+    ("Patient", "_has:Observation:patient:code:not-in"),
+    ("Observation", "part-of:Procedure.code:below"),
+    ("Observation", "part-of:Procedure.code:in"),
     ("Patient", "_has:Observation:subject:value-quantity"),
     ("Patient", "_has:Encounter:patient:date"),
     ("Patient", "_has:CarePlan:patient:_has:Procedure:based-on:code"),
@@ -79,13 +93,13 @@ class Asker:
             return str(self.any_of(place)["id"])
         if modifier == "missing":
             return self.dice.choice(["true", "false"])
-        return self.values(place, code)
+        return self.of_sets(modifier) if modifier in SETS else self.values(place, code)
 
     def pair(self, type_: str, code: str) -> tuple[str, str]:
         kind = "composite" if (type_, code) in COMPOSITES else PATHS[type_][code][0]
         modifiers = {
             "string": ["", "", "exact", "contains", "missing"],
-            "token": ["", "", "", "not", "missing", "text", "of-type"],
+            "token": ["", "", "", "not", "missing", "text", "of-type", *SETS],
             "reference": ["", "", "identifier", "missing", "typed"],
             "uri": ["", "below", "above", "missing"],
         }.get(kind, ["", "", "", "missing"])
@@ -96,6 +110,8 @@ class Asker:
             return f"{code}:missing", self.dice.choice(["true", "false"])
         if modifier == "identifier":
             return f"{code}:identifier", self.token({"system": "urn:oid:1.2.3", "value": "N3"})
+        if modifier in SETS and kind == "token":
+            return f"{code}:{modifier}", self.of_sets(modifier)
         if modifier == "of-type":
             if code != "identifier":
                 return self.pair(type_, code)
@@ -108,6 +124,13 @@ class Asker:
             modifier = ""
         name = f"{code}:{modifier}" if modifier else code
         return name, self.values(type_, code, modifier)
+
+    def of_sets(self, modifier: str) -> str:
+        """Value sets, or codes with a place in the tree."""
+        count = self.dice.choice([1, 1, 2])
+        if modifier in ("in", "not-in"):
+            return ",".join(self.dice.sample(sorted(VALUE_SETS), count))
+        return ",".join(f"{TREE}|{code}" for code in self.dice.sample(sorted(ABOVE), count))
 
     def values(self, type_: str, code: str, modifier: str = "") -> str:
         count = self.dice.choice([1, 1, 1, 2, 3])

@@ -8,9 +8,18 @@ from typing import Any
 Resource = dict[str, Any]
 
 LOINC = "http://loinc.org"
-LOCAL = "https://hyoid.example/fhir/CodeSystem/measure"
+LOCAL = "http://clinic.example/codes/measure"
+TREE = "http://clinic.example/codes/tree"
 UCUM = "http://unitsofmeasure.org"
-CODES = [(LOINC, "8867-4"), (LOINC, "9279-1"), (LOCAL, "lips"), (LOCAL, "tongue"), ("", "free")]
+CODES = [
+    (LOINC, "8867-4"),
+    (LOINC, "9279-1"),
+    (LOCAL, "lips"),
+    (LOCAL, "tongue"),
+    (TREE, "lips"),
+    (TREE, "upper-lip"),
+    ("", "free"),
+]
 WORDS = ["Lip strength", "lip  STRENGTH left", "Síla jazyka", "sila", "Medical record"]
 KINDS = "http://terminology.hl7.org/CodeSystem/v2-0203"
 FAMILIES = ["Nováková", "Novak", "novakowski", "O'Brien", "van der Berg", "Berg", "Šťastný", "Łoś"]

@@ -14,6 +14,9 @@ from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from typing import Any
 
+from tests.store.searching.invented_clinic import TREE
+from tests.store.searching.invented_terms import ABOVE, VALUE_SETS
+
 Resource = dict[str, Any]
 Span = tuple[datetime, datetime]
 
@@ -281,6 +284,11 @@ class Naive:
         values = walk(resource)
         if modifier == "missing":
             return (not values) == (value == "true")
+        if modifier in ("in", "not-in"):
+            codes = set().union(*(VALUE_SETS[one] for one in wanted))
+            return any(coding(v) in codes for v in values) == (modifier == "in")
+        if modifier in ("above", "below") and kind == "token":
+            return any(related(modifier, coding(v), one) for v in values for one in wanted)
         if modifier == "not":
             return not any(self.value_meets(kind, "", v, one) for v in values for one in wanted)
         return any(self.value_meets(kind, modifier, v, one) for v in values for one in wanted)
@@ -402,6 +410,18 @@ def token_meets(value: Any, wanted: str) -> bool:
     system, wanted_code = wanted.split("|")
     same_system = (value.get("system") or "") == system
     return same_system and (not wanted_code or code == wanted_code)
+
+
+def coding(value: Any) -> tuple[str, str]:
+    """System and code of a token; both empty where it is only words."""
+    return value.get("system") or "", value.get("code", value.get("value")) or ""
+
+
+def related(modifier: str, own: tuple[str, str], wanted: str) -> bool:
+    """Whether the code subsumes what is wanted (`above`), or is subsumed by it (`below`)."""
+    system, code = wanted.split("|")
+    low, high = (code, own[1]) if modifier == "above" else (own[1], code)
+    return own[0] == system == TREE and high in (low, *ABOVE[low])
 
 
 def uri_meets(modifier: str, value: str, wanted: str) -> bool:

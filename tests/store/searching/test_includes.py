@@ -123,7 +123,7 @@ def test_too_many_are_cut_and_told(filled: Store) -> None:
 
 
 def test_what_the_caller_may_not_see_does_not_come_along(filled: Store) -> None:
-    anna = Caller("anna", clients=frozenset({"anna"}))
+    anna = Caller("anna", ANONYMOUS.scopes, clients=frozenset({"anna"}))
     asked = ("_include", "Patient:link")
     assert names(found(filled, "Patient", ("_id", "anna"), asked)) == ["bo"]
     assert names(found(filled, "Patient", ("_id", "anna"), asked, who=anna)) == []

@@ -115,7 +115,7 @@ def test_lists(store: Store) -> None:
     assert ids(store, None, ("_list", "mine,empty")) == ["anna", "g1", "g2"]
     assert ids(store, "Goal", ("_list", "empty")) == []
     assert ids(store, "Goal", ("_list", "mine"), ("patient", "bo")) == ["g2"]
-    bo = Caller("bo", clients=frozenset({"bo"}))
+    bo = Caller("bo", ANONYMOUS.scopes, clients=frozenset({"bo"}))
     assert ids(store, "Goal", ("_list", "mine"), who=bo) == [], "the list is not bo's"
 
 
