@@ -4,8 +4,8 @@
 type; `fold` and `clip` bring a value that is searched for into the form of the rows.
 
 Composite parameters have no rows: they are answered from the rows of their components with an
-equal `grp`. `_id` and `_lastUpdated` have none either: the resource table knows them. An
-identifier within a reference is a token under `<code>:identifier`.
+equal `grp`. `_id` and `_lastUpdated` have none either: the resource table knows them. An identifier
+within a reference is a token under `<code>:identifier`. `_text` and `_content` have words instead.
 """
 
 from __future__ import annotations
@@ -13,6 +13,8 @@ from __future__ import annotations
 from typing import Any
 
 from service.errors import Invalid
+from service.standard.dated_codes import add_dated
+from service.standard.extraction.full_text import marked_words
 from service.standard.extraction.rows import SearchValues
 from service.standard.extraction.text import clip, fold
 from service.standard.extraction.walks import walk_of
@@ -39,6 +41,8 @@ def extract(resource: dict[str, Any], base: str = "") -> SearchValues:
     except (AttributeError, TypeError, ValueError, ArithmeticError) as cause:
         raise Invalid(f"{type_} is not shaped as R4 says: {cause}", expression=type_) from cause
     _distinct(rows)
+    rows.words = marked_words(resource)
+    add_dated(type_, rows)
     _patients(resource, walk.compartment, rows)
     return rows
 

@@ -16,6 +16,7 @@ DateRow = tuple[int, int, int, int]
 QuantityRow = tuple[int, float, float, str, str, str, int, float, float, str]
 StringRow = tuple[int, str, str, int]
 UriRow = tuple[int, str, int]
+DatedRow = tuple[int, str, int]
 
 
 @dataclass(slots=True)
@@ -29,6 +30,8 @@ class SearchValues:
                 base_unit)
     strings     (param, folded, exact, grp)
     uris        (param, value, grp)
+    dated       (param, code, start of the date of the resource), see `dated_codes`
+    words       marked words of its text, see `full_text`
     patients    ids of the Patients in whose compartment the resource lies
     """
 
@@ -38,6 +41,8 @@ class SearchValues:
     quantities: list[QuantityRow] = field(default_factory=list)
     strings: list[StringRow] = field(default_factory=list)
     uris: list[UriRow] = field(default_factory=list)
+    dated: list[DatedRow] = field(default_factory=list)
+    words: list[str] = field(default_factory=list)
     patients: list[str] = field(default_factory=list)
     base: str = ""
     """URL of the service with a slash at its end: absolute references below it are our own."""
