@@ -5,7 +5,7 @@ Everybody here is invented. Telephone numbers are from the range kept free for f
 
 from __future__ import annotations
 
-from .codes import Json, concept, hl7, snomed
+from .codes import Json, concept, hl7, own, snomed
 from .elements import identifier, narrative, reference
 from .transactions import put, transaction
 
@@ -106,7 +106,10 @@ def _bulb() -> Json:
         "identifier": [identifier("device", "B-1")],
         "status": "active",
         "deviceName": [{"name": "Oral pressure bulb 1", "type": "user-friendly-name"}],
-        "type": concept(text="Air-filled oral pressure bulb with manometer"),
+        "type": concept(
+            own("measuring-device", "tongue-bulb-1"),
+            text="Air-filled oral pressure bulb with manometer",
+        ),
         "owner": reference(CLINIC),
         "note": [
             {"text": "Norms depend on the bulb and where it is placed; do not mix with others."}

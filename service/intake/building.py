@@ -35,6 +35,7 @@ class Known:
     plan: str | None = None
     orders: dict[int, Linked] = field(default_factory=dict)
     devices: dict[int, Json] = field(default_factory=dict)
+    raters: dict[tuple[str, int], Json] = field(default_factory=dict)
     forms: dict[int, Json] = field(default_factory=dict)
     codes: dict[tuple[str | int, ...], Meant] = field(default_factory=dict)
 

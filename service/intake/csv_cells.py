@@ -84,6 +84,24 @@ def _decimals(text: str, context: Context) -> list[Number]:
     return [number(part, context.layout) for part in re.split(r"[ |/]+", text) if part]
 
 
+def _parts(text: str, context: Context) -> dict[str, Any]:
+    """`name=number number; name=number`; `-` is a trial that gave none."""
+    found: dict[str, Any] = {}
+    for part in filter(None, (each.strip() for each in text.split(";"))):
+        name, mark, values = (each.strip() for each in part.partition("="))
+        if not (name and mark and values) or name in found:
+            raise CellError(f"{part[:_LONGEST]!r} is not of the form name=number, once a name")
+        numbers = [
+            None if each == "-" else number(each, context.layout)
+            for each in re.split(r"[ |/]+", values)
+            if each
+        ]
+        found[name] = numbers if len(numbers) != 1 or numbers[0] is None else numbers[0]
+    if not found:
+        raise CellError("there is no part of the form name=number")
+    return found
+
+
 def _boolean(text: str, _: Context) -> bool:
     found = _BOOLEANS.get(text.lower())
     if found is None:
@@ -112,6 +130,7 @@ _READERS: Mapping[str, Callable[[str, Context], Any]] = {
     "integer": _integer,
     "decimal": _decimal,
     "decimals": _decimals,
+    "parts": _parts,
     "boolean": _boolean,
     "date": _text,
     "time": _time,

@@ -9,10 +9,12 @@ from service.intake.building import Builder, sided
 from service.intake.drafts import keys
 from service.intake.elements import dose, extension, period, quantity
 from service.intake.linking import Linked
+from service.intake.parted import components, outcomes_of, parts_row
 from service.intake.places import Path
 from service.intake.scales import scales
 from service.intake.tables import OWN, key_of, known_measure, own_codes, table
 from service.standard.codec import Number
+from service.therapy.direct.parts import Row
 
 Json = dict[str, Any]
 
@@ -128,11 +130,12 @@ def _measures(builder: Builder, name: str) -> list[Json]:
     for index, item in enumerate(builder.note.get(name, ())):
         path: Path = (name, index)
         prefix = "vital|" if name == "vitalSigns" else ""
-        found.append(_measure(builder, item, path, prefix + names[index]))
+        found += _measure(builder, item, path, prefix + names[index])
     return found
 
 
-def _measure(builder: Builder, item: Json, path: Path, key: str) -> Json:
+def _measure(builder: Builder, item: Json, path: Path, key: str) -> list[Json]:
+    """The Observation of a value; or that of its parts, and those that follow from it."""
     meant = builder.known.codes[(*path, "measure")]
     measure = known_measure(meant.system, meant.code)
     categories = table("kinds")["categories"]
@@ -142,7 +145,11 @@ def _measure(builder: Builder, item: Json, path: Path, key: str) -> Json:
     found["code"] = meant.concept
     if category == "exam" and path[0] == "vitalSigns" and measure is None:
         found["category"][0] = {"text": "Vital signs"}
-    found["valueQuantity"] = _value(builder, item, path)
+    row = parts_row(meant.system, meant.code)
+    if not _is_told(builder, item, path, row):
+        return []
+    if row is None:
+        found["valueQuantity"] = _value(builder, item, path)
     site = sided(builder.known.concept(*path, "region"), item.get("side"))
     if site:
         found["bodySite"] = site
@@ -150,12 +157,31 @@ def _measure(builder: Builder, item: Json, path: Path, key: str) -> Json:
         found["method"] = {"text": item["method"]}
     if path[0] == "measures" and path[1] in builder.known.devices:
         found["device"] = builder.known.devices[int(path[1])]
+    rater = builder.known.raters.get((str(path[0]), int(path[1])))
+    if rater:
+        found["performer"] = [rater]
     notes = [item["note"]] if "note" in item else []
     if "when" in item:
         notes.append(f"Taken {item['when']} the techniques")
     if notes:
         found["note"] = [{"text": each} for each in notes]
-    return found
+    if row is None:
+        return [found]
+    findings = builder.draft.findings
+    found["component"] = components(row, item, findings, path)
+    return [found, *outcomes_of(row, found, builder.session, key, findings, path)]
+
+
+def _is_told(builder: Builder, item: Json, path: Path, row: Row | None) -> bool:
+    """Whether the item has what its measure needs: a value, or parts."""
+    findings = builder.draft.findings
+    if "parts" in item and row is None:
+        text = "This measure has no parts: send its value"
+        findings.error((*path, "parts"), "value", text)
+    elif "value" in item and row is not None:
+        names = ", ".join(part["name"] for part in row["parts"])
+        findings.error((*path, "value"), "value", f"This is sent in parts: {names}")
+    return ("parts" in item) == (row is not None) and ("value" in item) == (row is None)
 
 
 def _value(builder: Builder, item: Json, path: Path) -> Json:

@@ -192,7 +192,9 @@ class Desk:
                 if before.get("status") != "entered-in-error":
                     writes.append((_in_error(before), current))
         for resource, current in writes:
-            unit.append(resource, resource["id"], self._base, method="PUT", current=current)
+            unit.append(
+                resource, resource["id"], self._base, method="PUT", current=current, derived=True
+            )
         prepared.written = len(writes)
 
 

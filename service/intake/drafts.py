@@ -104,6 +104,7 @@ def drafted(raw: Any, reading: Reading, findings: Findings) -> Draft | None:
     content = _content(note)
     started = _Times(content, clinic.time_zone, reading, findings).settle()
     _check_doses(content, findings)
+    _check_values(content, findings)
     system = note.session.system or system_of(clinic, "session")
     if note.session.value is None or system is None:
         text = "The session needs a number with its system (or state the clinic's `identifiers`)"
@@ -154,6 +155,16 @@ def _content(note: SessionNote) -> Json:
     content = {name: value for name, value in found.items() if value != []}
     content["revision"] = note.revision
     return content
+
+
+def _check_values(content: Json, findings: Findings) -> None:
+    for name in ("measures", "vitalSigns"):
+        for index, item in enumerate(content.get(name, ())):
+            if "value" not in item and "parts" not in item:
+                findings.error((name, index, "value"), "required", "This is missing")
+            elif "value" in item and "parts" in item:
+                text = "A value or its parts, not both"
+                findings.error((name, index, "parts"), "structure", text)
 
 
 def _check_doses(content: Json, findings: Findings) -> None:
@@ -273,8 +284,8 @@ def item_key(name: str, item: Mapping[str, Any]) -> str:
         return f"id:{item['id']}"
     parts = {
         "techniques": ("technique", "order", "region", "side", "stimulus"),
-        "measures": ("measure", "region", "side", "when", "at"),
-        "vitalSigns": ("measure", "region", "side", "when", "at"),
+        "measures": ("measure", "region", "side", "when", "at", "by"),
+        "vitalSigns": ("measure", "region", "side", "when", "at", "by"),
         "events": ("event", "during", "at"),
         "scales": ("scale",),
     }[name]

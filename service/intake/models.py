@@ -152,11 +152,18 @@ class Technique(Note):
 
 
 class Measure(Note):
-    """A measured value, vital signs among them."""
+    """A measured value, vital signs among them; or the parts from which it is computed."""
 
     id: Word | None = None
     measure: Code
-    value: Amount
+    value: Amount | None = None
+    parts: dict[Word, Amount | Annotated[list[Amount | None], Field(max_length=2000)]] | None = (
+        Field(
+            default=None,
+            description="In place of `value`: what was done and counted, by the names of its"
+            " parts; of several trials a list, null where a trial gave none.",
+        )
+    )
     unit: Word | None = Field(
         default=None, description="UCUM, for instance `kPa`; else the measure's own."
     )
@@ -168,6 +175,9 @@ class Measure(Note):
     side: Literal["left", "right", "both"] | None = None
     method: Word | None = None
     device: Named | None = None
+    by: Named | None = Field(
+        default=None, description="Who took or rated it; else the therapist of the session."
+    )
     note: Text | None = None
 
 

@@ -10,6 +10,7 @@ from service.intake.drafts import Draft
 from service.intake.linking import Links, system_of
 from service.intake.local_codes import Codes
 from service.intake.models import Code, Named
+from service.intake.places import Path
 from service.intake.scales import canonical_of
 
 Json = dict[str, Any]
@@ -40,8 +41,8 @@ def known_of(draft: Draft, client: str, codes: Codes, links: Links) -> Known:
     clinic, findings, content = draft.clinic, draft.findings, draft.content
     known = Known(client)
     note = draft.note
-    known.therapist = _staff(draft, links, note.therapist, "therapist")
-    known.recorder = _staff(draft, links, note.recorded_by, "recordedBy")
+    known.therapist = _staff(draft, links, note.therapist, ("therapist",))
+    known.recorder = _staff(draft, links, note.recorded_by, ("recordedBy",))
     if clinic.organization is not None:
         system = system_of(clinic, "organization")
         known.organization = links.other(
@@ -84,6 +85,11 @@ def known_of(draft: Draft, client: str, codes: Codes, links: Links) -> Known:
             )
             if found:
                 known.devices[index] = found
+    for name, items in (("measures", note.measures), ("vitalSigns", note.vital_signs)):
+        for index, measure in enumerate(items):
+            rater = _staff(draft, links, measure.by, (name, index, "by"))
+            if rater:
+                known.raters[name, index] = rater
     for index, scale in enumerate(note.scales):
         form = links.form(canonical_of(scale.scale))
         if form is not None:
@@ -95,8 +101,8 @@ def known_of(draft: Draft, client: str, codes: Codes, links: Links) -> Known:
     return known
 
 
-def _staff(draft: Draft, links: Links, named: Named | None, name: str) -> Json | None:
+def _staff(draft: Draft, links: Links, named: Named | None, path: Path) -> Json | None:
     if named is None:
         return None
     system = system_of(draft.clinic, "staff")
-    return links.other("Practitioner", named, system, draft.findings, (name,))
+    return links.other("Practitioner", named, system, draft.findings, path)

@@ -18,13 +18,15 @@ import anyio.to_thread
 from fastapi import APIRouter, Request, Response
 from starlette.requests import ClientDisconnect
 
-from service.access.gate import Gate
+from service.access.gate import Gate, admitted
+from service.access.limits import Limits, name_at, name_of
 from service.caller import Caller
 from service.errors import (
     HyoidError,
     Invalid,
     Issue,
     Malformed,
+    NotAuthenticated,
     TooLarge,
     UnsupportedMediaType,
     outcome_of,
@@ -35,13 +37,17 @@ from service.intake.csv_sessions import read_table
 from service.intake.drafts import Reading
 from service.intake.posting import Intake, clinic_from, clinic_of, notes_in, read_notes
 from service.rest.call import FHIR_JSON, Service
+from service.rest.fhir_app import client_address
 from service.rest.negotiation import require_plain_body, require_utf8
 from service.standard.codec import encode
+from service.standard.grants import require
 from service.store.store import Store
 
 log = logging.getLogger("hyoid")
 
 _JSON = ("application/json", FHIR_JSON, "text/json")
+_WEIGHT = 5
+"""What a delivery counts as beside ordinary requests, like a transaction."""
 _OPTIONS = frozenset(
     {
         "strict",
@@ -56,13 +62,13 @@ _OPTIONS = frozenset(
 )
 
 
-def intake_routes(service: Service, gate: Gate) -> APIRouter:
+def intake_routes(service: Service, gate: Gate, limits: Limits) -> APIRouter:
     """The routes of the intake."""
     router = APIRouter(prefix="/intake", tags=["intake"])
 
     @router.post("/sessions", **description.post_sessions())
     async def post_sessions(request: Request) -> Response:
-        return await _answered(service, gate, request)
+        return await _answered(service, gate, limits, request)
 
     @router.get("/sessions/schema.json", summary="JSON Schema of session notes")
     async def schema() -> Response:
@@ -80,13 +86,20 @@ def intake_routes(service: Service, gate: Gate) -> APIRouter:
     return router
 
 
-async def _answered(service: Service, gate: Gate, request: Request) -> Response:
+async def _answered(service: Service, gate: Gate, limits: Limits, request: Request) -> Response:
     fhir = FHIR_JSON in request.headers.get("accept", "").lower()
+    address = client_address(request.scope)
     try:
-        caller = gate.admit("intake", request.headers)
-        require_plain_body(request.headers.get("content-encoding"))
-        body = await _body(request, service.settings.max_body)
-        found = await anyio.to_thread.run_sync(partial(_taken, service, caller, request, body))
+        try:
+            caller = await admitted(gate, "intake", request.headers)
+        except NotAuthenticated:
+            limits.charge(name_at(address))
+            raise
+        with limits.turn(name_of(caller, address), _WEIGHT):
+            require(caller, "c", "Encounter")
+            require_plain_body(request.headers.get("content-encoding"))
+            body = await _body(request, service.settings.max_body)
+            found = await anyio.to_thread.run_sync(partial(_taken, service, caller, request, body))
     except HyoidError as error:
         return _refused(error, fhir)
     except Exception:

@@ -9,23 +9,22 @@ Structured Data Capture 4.0, OperationDefinition QuestionnaireResponse-extract:
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 from service.errors import (
     Conflict,
     Invalid,
     Issue,
-    MethodNotAllowed,
     NotSupported,
     outcome,
 )
-from service.rest import bundle
-from service.rest.call import FHIR_JSON, Answer, Call, Service
+from service.rest.call import Answer, Call, Service
 from service.rest.extracted_before import left_as_they_are
 from service.rest.forms import form_for
 from service.rest.parameters import body_resource, check_envelope, values_of
 from service.rest.routing import Interaction
+from service.rest.storing import require_storing, store_entries, truth
 from service.standard.codec import decode_resource, encode, same
 from service.standard.meta import unstamped
 from service.standard.profiles import check
@@ -35,7 +34,6 @@ from service.store.store import present
 
 _KIND = "QuestionnaireResponse"
 _COMMON = frozenset({"_format", "_pretty"})
-_TRUTHS = {"true": True, "false": False}
 
 Resource = dict[str, Any]
 
@@ -53,7 +51,7 @@ def extract_observations(service: Service, call: Call, asked: Interaction) -> An
     """QuestionnaireResponse/$extract and QuestionnaireResponse/[id]/$extract."""
     given = _given(service, call)
     if given.store:
-        _require_storing(call)
+        require_storing(call, "$extract")
     response = _response(call, asked, given)
     with call.reading(snapshot=True) as connection:
         form = form_for(connection, call, response, given.questionnaire)
@@ -76,7 +74,7 @@ def _given(service: Service, call: Call) -> _Given:
         named.append(("questionnaire-response", body))
     for name, value in named:
         if name == "store":
-            found.store = _truth(value)
+            found.store = truth(value)
         elif name == "questionnaire-response":
             found.response = _resource(name, value, _KIND)
         elif name == "questionnaire":
@@ -90,28 +88,11 @@ def _given(service: Service, call: Call) -> _Given:
     return found
 
 
-def _truth(value: Any) -> bool:
-    found = _TRUTHS.get(value) if isinstance(value, str) else value
-    if not isinstance(found, bool):
-        raise Invalid("store is true or false", code="value", location="http.store")
-    return found
-
-
 def _resource(name: str, value: Any, kind: str) -> Resource:
     if not isinstance(value, dict) or value.get("resourceType") != kind:
         raise Invalid(f"{name} is a {kind}", code="value", expression=f"Parameters: {name}")
     check(value)
     return value
-
-
-def _require_storing(call: Call) -> None:
-    if call.method != "POST":
-        raise MethodNotAllowed("$extract with store=true takes POST", headers={"Allow": "POST"})
-    if call.in_transaction:
-        raise NotSupported(
-            "store=true cannot be asked within a transaction; extract, and put the entries in it",
-            location="http.store",
-        )
 
 
 def _response(call: Call, asked: Interaction, given: _Given) -> Resource:
@@ -146,15 +127,7 @@ def _stored(
     if asked.id is None and "id" in response:
         entries = [*_with_response(call, response), *entries]
     issues = [*found.issues, *left_as_they_are(call, found.entries)]
-    posted = replace(
-        call,
-        method="POST",
-        path=(),
-        query=(),
-        headers={"content-type": FHIR_JSON, "prefer": call.headers.get("prefer", "")},
-        body=encode({"resourceType": "Bundle", "type": "transaction", "entry": entries}),
-    )
-    done = bundle.process({}, service, posted, Interaction("transaction"))
+    done = store_entries(service, call, entries)
     return _answer(done.body, tuple(issues))
 
 

@@ -50,7 +50,7 @@ def show_progress(service: Service, call: Call, asked: Interaction) -> Answer:
     now = datetime.now(UTC)
     question, form = asked_of(handed(service, call), now.date().toordinal())
     with call.reading(snapshot=True) as connection:
-        progress = _progress(service, connection, call, asked.id, question)
+        progress = progress_about(service, connection, call, asked.id, question)
     issued = now.isoformat(timespec="milliseconds")
     if form == "bundle":
         return Answer(200, encode(bundle(progress, issued, __version__)))
@@ -64,9 +64,13 @@ def warm_up() -> None:
     importlib.import_module("scipy.stats")
 
 
-def _progress(
+def progress_about(
     service: Service, connection: Connection, call: Call, plan_id: str, question: Question
 ) -> Progress:
+    """What $progress computes about a stored plan.
+
+    Raises NotFound, Gone, Invalid, or NotSupported where the plan is about no Patient here.
+    """
     stored = current_version(connection, call.caller, "CarePlan", plan_id)
     plan = _loads(present(stored, f"CarePlan/{plan_id}").body or b"")
     subject = target(plan.get("subject"), call.base)
@@ -82,7 +86,9 @@ def _progress(
     since = None if times.since is None else (times.since - _EPOCH - 1) * _DAY
     query = CourseQuery(patient, "Observation", since, own, (PHASES, "baseline"))
     bodies = course_bodies(connection, call.caller, query)
-    course = read_course(material, question, ((_loads(b), b) for b in bodies), convert)
+    read = ((_loads(body), body) for body in bodies)
+    own_values = ((one, body) for one, body in read if _is_about(one, patient, call.base))
+    course = read_course(material, question, own_values, convert)
     person = current_version(connection, call.caller, "Patient", patient)
     devices = _devices(connection, call, course)
     known = _loads(person.body) if person is not None and person.body else None
@@ -97,10 +103,12 @@ def _material(connection: Connection, call: Call, plan: Resource, patient: str) 
     rows = record_page(connection, call.caller, RecordQuery(patient, _SMALL))
     small: dict[str, list[Resource]] = {name: [] for name in _SMALL}
     for row in rows:
-        small[row.type].append(_loads(row.body or b""))
+        resource = _loads(row.body or b"")
+        if _is_about(resource, patient, call.base):
+            small[row.type].append(resource)
     versions = [
         (_loads(body), updated // _DAY + _EPOCH)
-        for updated, body in version_bodies(connection, "CarePlan", plan["id"])
+        for updated, body in version_bodies(connection, call.caller, "CarePlan", plan["id"])
     ]
     found = Material(
         plan,
@@ -116,7 +124,8 @@ def _material(connection: Connection, call: Call, plan: Resource, patient: str) 
     start = plan_times(found, Question(0)).plan.start
     since = None if start is None else (start.day - _EPOCH - 1) * _DAY
     query = CourseQuery(patient, "Procedure", since, _own_targets(found))
-    procedures = [_loads(body) for body in course_bodies(connection, call.caller, query)]
+    read = map(_loads, course_bodies(connection, call.caller, query))
+    procedures = [one for one in read if _is_about(one, patient, call.base)]
     return Material(
         found.plan,
         found.plans,
@@ -128,6 +137,12 @@ def _material(connection: Connection, call: Call, plan: Resource, patient: str) 
         found.versions,
         found.base,
     )
+
+
+def _is_about(resource: Resource, patient: str, base: str) -> bool:
+    """Not about another client, in whose care this one only takes part (as performer, say)."""
+    subject = target(resource.get("subject") or resource.get("patient"), base)
+    return subject is None or subject == f"Patient/{patient}"
 
 
 def _own_targets(material: Material) -> list[tuple[str, str]]:

@@ -19,6 +19,7 @@ from service.therapy.facts import facts
 
 OWN = "https://hyoid.example/fhir/CodeSystem/"
 MEASURES = OWN + "measure"
+COMPUTED = OWN + "computed"
 
 Direction = Literal["increase", "decrease"]
 Resource = dict[str, Any]

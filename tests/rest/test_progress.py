@@ -536,7 +536,7 @@ def test_a_caller_sees_only_the_plans_of_own_clients(store: Store) -> None:
     service = Service(store, Settings(database="sqlite:///unused"), b"")
 
     def status(clients: frozenset[str] | None) -> int:
-        caller = Caller("someone", frozenset(), clients)
+        caller = Caller("someone", ANONYMOUS.scopes, clients)
         path = ("CarePlan", "p1", "$progress")
         call = Call("GET", path, (), {}, b"", "http://x/fhir", caller, store.reader)
         return show_progress(service, call, Interaction("operation", *path)).status

@@ -2,9 +2,9 @@
 
 Non-overlap of all pairs (Parker RI, Vannest KJ 2009), its interval after Newcombe 2006 method 5 as
 in Pustejovsky's single-case effect sizes; Tau and Tau-U (Parker RI, Vannest KJ, Davis JL 2011,
-Behav Modif 35:303-322, doi 10.1177/0145445511399147); percentage of non-overlapping data. Values
-are oriented: above is better. Two denominators of Tau-U are in use; which one is taken here and why
-is in mappings/measures/change.json.
+Behav Modif 35:303-322, doi 10.1177/0145445511399147). Values are oriented: above is better. Two
+denominators of Tau-U are in use; which one is taken here and why is in
+mappings/measures/change.json.
 """
 
 from __future__ import annotations
@@ -23,13 +23,12 @@ Z95 = 1.959963984540054
 
 @dataclass(frozen=True, slots=True)
 class NonOverlap:
-    """NAP (0 to 1; 0.5 is chance) with its interval and standard error.
+    """NAP (0 to 1; 0.5 is chance) with its interval.
 
     The interval needs two values in each phase; below that it is None.
     """
 
     nap: Estimate
-    standard_error: float | None
 
     @property
     def tau(self) -> float:
@@ -42,15 +41,12 @@ def non_overlap(baseline: Sequence[float], treatment: Sequence[float]) -> NonOve
     m, n = len(baseline), len(treatment)
     if not m or not n:
         return None
-    a, b = np.sort(np.asarray(baseline, float)), np.sort(np.asarray(treatment, float))
+    a, b = np.sort(np.asarray(baseline, float)), np.asarray(treatment, float)
     beaten = (np.searchsorted(a, b, "left") + np.searchsorted(a, b, "right")) / 2
-    beating = n - (np.searchsorted(b, a, "left") + np.searchsorted(b, a, "right")) / 2
     nap = float(beaten.sum()) / (m * n)
     if m < 2 or n < 2:
-        return NonOverlap(Estimate(nap), None)
-    low, high = _newcombe(nap, m, n)
-    error = _standard_error(nap, beating, beaten, _squares(nap, a, b))
-    return NonOverlap(Estimate(nap, low, high), error)
+        return NonOverlap(Estimate(nap))
+    return NonOverlap(Estimate(nap, *_newcombe(nap, m, n)))
 
 
 def tau_u(
@@ -94,17 +90,6 @@ def tied_pairs(values: Any) -> int:
     return int((counts.astype(np.int64) * (counts - 1) // 2).sum())
 
 
-def share_beyond(baseline: Sequence[float], treatment: Sequence[float]) -> float | None:
-    """Percent of treatment values beyond the best baseline value (PND); None without values.
-
-    Falls with a longer baseline even where nothing changes: never the first thing to look at.
-    """
-    if not baseline or not treatment:
-        return None
-    best = max(baseline)
-    return 100 * sum(value > best for value in treatment) / len(treatment)
-
-
 def attainable_p(m: int, n: int) -> float:
     """The two-sided exact p of Mann-Whitney where the phases do not overlap at all."""
     return min(1.0, 2 / math.comb(m + n, m)) if m and n else 1.0
@@ -126,22 +111,3 @@ def _newcombe(nap: float, m: int, n: int) -> tuple[float, float]:
         return (outer + inner) / 2
 
     return (root(0.0, nap) if nap > 0 else 0.0), (root(1.0, nap) if nap < 1 else 1.0)
-
-
-def _squares(nap: float, a: Any, b: Any) -> float:
-    """Mean squared distance of a pair's score (1, ½, 0) from NAP."""
-    pairs = len(a) * len(b)
-    wins = float(np.searchsorted(a, b, "left").sum())
-    ties = float(np.searchsorted(a, b, "right").sum()) - wins
-    losses = pairs - wins - ties
-    return float(wins * (1 - nap) ** 2 + ties * (0.5 - nap) ** 2 + losses * nap**2) / pairs
-
-
-def _standard_error(nap: float, beating: Any, beaten: Any, q3: float) -> float:
-    """The unbiased standard error; `beating` by baseline value, `beaten` by treatment value."""
-    m, n = len(beating), len(beaten)
-    q1 = float(((beating - n * nap) ** 2).sum()) / (m * n**2)
-    q2 = float(((beaten - m * nap) ** 2).sum()) / (m**2 * n)
-    kept = min(max(nap, 1 / (2 * m * n)), 1 - 1 / (2 * m * n))
-    variance = (kept * (1 - kept) + n * q1 + m * q2 - 2 * q3) / ((m - 1) * (n - 1))
-    return math.sqrt(max(0.0, variance))

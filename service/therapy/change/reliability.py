@@ -42,11 +42,6 @@ def error_of_measurement(sd: float, retest: float) -> float:
     return sd * math.sqrt(1 - retest)
 
 
-def error_of_differences(differences: Sequence[float]) -> float | None:
-    """SEM from the differences of two measurements of the same people; None below two."""
-    return statistics.stdev(differences) / math.sqrt(2) if len(differences) > 1 else None
-
-
 def minimal_detectable_change(error: float, z: float = Z95) -> float:
     """The smallest difference of two measurements that error does not explain (95 %)."""
     return z * math.sqrt(2) * error

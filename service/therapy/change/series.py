@@ -6,7 +6,6 @@ compare the phases with "better" counted upwards. Weeks have seven days of the p
 
 from __future__ import annotations
 
-import math
 import statistics
 from dataclasses import dataclass, replace
 
@@ -14,12 +13,19 @@ import numpy as np
 
 from service.therapy.change.overlap import NonOverlap, non_overlap, tau_u
 from service.therapy.change.projection import Projection, project
-from service.therapy.change.reliability import Reliability, published, reliable_change, two_sd_band
+from service.therapy.change.reliability import (
+    Reliability,
+    published,
+    reliable_change,
+    runs_beyond,
+    two_sd_band,
+)
 from service.therapy.change.trend import Line, Tau, kendall, theil_sen
 from service.therapy.change.verdict import Phases, Word, judge
 from service.therapy.course.goals import Target
 from service.therapy.course.readings import Series, Value
-from service.therapy.facts import Estimate
+from service.therapy.course.sessions import is_told_apart
+from service.therapy.facts import Estimate, facts
 from service.therapy.measures import Measure
 from service.therapy.moments import iso
 
@@ -83,7 +89,7 @@ def change_of(series: Series, goal: Target | None = None, since: int | None = No
         band = two_sd_band(phases.baseline)
         level = statistics.fmean(phases.baseline) if baseline else None
         place = (series.site or {}).get("code")
-        reliability = published(measure.code, place, level) if level is not None else None
+        reliability = _reliability(measure, place, level)
         verdict = judge(phases, line, tau, overlap, reliability)
     latest = max([*baseline, *treatment], key=lambda value: value.at.order, default=None)
     target = goal.bound if goal else None
@@ -106,12 +112,32 @@ def change_of(series: Series, goal: Target | None = None, since: int | None = No
         verdict.word,
         verdict.rule,
     )
-    return replace(found, rule=(_counts(found, since), *verdict.rule, *_absences(found, series)))
+    told = (_counts(found, since), *verdict.rule, *_beyond_band(found), *_absences(found, series))
+    return replace(found, rule=told)
+
+
+def _reliability(measure: Measure, place: str | None, level: float | None) -> Reliability | None:
+    """What is published, at the level of the baseline; without one, only that no claim is made."""
+    found = published(measure.code, place, 0.0 if level is None else level)
+    return None if level is None and found is not None and found.change_claims else found
 
 
 def _counts(found: Change, since: int | None) -> str:
     back = f", look-back from {iso(since)}" if since is not None else ""
     return f"{len(found.baseline)} baseline values{back}; {len(found.treatment)} in treatment."
+
+
+def _beyond_band(found: Change) -> list[str]:
+    """How many treatment values in a row lie beyond the band, on either side."""
+    if found.band is None or found.band.low is None or found.band.high is None:
+        return []
+    values = [value.number for value in found.treatment]
+    above = runs_beyond(values, found.band.high, above=True)
+    below = runs_beyond(values, found.band.low, above=False)
+    if max(above, below) < facts("change")["minimum"]["band-run"]:
+        return []
+    way, run = ("above", above) if above >= below else ("below", below)
+    return [f"{run} treatment values in a row lie {way} the band of two standard deviations."]
 
 
 def _index(
@@ -161,6 +187,8 @@ def _absences(found: Change, series: Series) -> list[str]:
     reasons += found.projection.reasons
     reasons += [f"{count} left out: {why}" for why, count in series.left_out.items() if count]
     reasons += _mixtures(found)
+    if is_told_apart(found.measure) and n > len({v.session or v.at.day for v in found.treatment}):
+        reasons.append("first and later values of a session are told apart in within-session")
     return [reason[0].upper() + reason[1:] + "." for reason in reasons]
 
 
@@ -174,8 +202,3 @@ def _mixtures(found: Change) -> list[str]:
     if len(methods) > 1:
         mixed.append("measured by more than one method: values may not be comparable")
     return mixed
-
-
-def finite(number: float | None) -> float | None:
-    """The number, or None where it is none that can be written."""
-    return number if number is not None and math.isfinite(number) else None

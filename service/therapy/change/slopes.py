@@ -32,11 +32,16 @@ class Slopes:
         self._sampled, counts = np.unique(self._sample(), return_counts=True)
         self._passed = np.concatenate(([0], np.cumsum(counts)))
         self._below_cut: dict[float, int] = {}
+        self._looked_at: tuple[int, Any] = (0, np.empty(0))
+        """The slopes last looked at, from this rank on: the next rank asked for is often there."""
 
     def at(self, rank: int) -> float:
         """The slope at this rank in rising order, from 0."""
         if not 0 <= rank < self.count:
             raise IndexError(rank)
+        first, known = self._looked_at
+        if first <= rank < first + len(known):
+            return float(np.partition(known, rank - first)[rank - first])
         low, high = 0, len(self._sampled)
         step = 0
         while high - low > 1 and self._inside(low, high) > _FEW:
@@ -86,7 +91,10 @@ class Slopes:
         if not len(found):
             return value
         # A slope that equals a cut to the last bit may be counted on either side of it.
-        place = min(max(rank - self._below(low), 0), len(found) - 1)
+        first = self._below(low)
+        if len(found) == self._below(high) - first:
+            self._looked_at = first, found
+        place = min(max(rank - first, 0), len(found) - 1)
         return float(np.partition(found, place)[place])
 
     def _below(self, slope: float) -> int:

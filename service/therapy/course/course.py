@@ -7,12 +7,13 @@ phase, what was ordered and given.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 from service.therapy.course.doses import Delivery, Order, read_deliveries, read_orders
 from service.therapy.course.goals import Entry, read_entries
 from service.therapy.course.phases import PlanTimes, Span, months_before
+from service.therapy.course.ratings import Pair, is_rating, pairs_of, read_ratings
 from service.therapy.course.readings import Convert, Links, Series, read_series
 from service.therapy.course.responses import Response, read_responses
 from service.therapy.facts import facts
@@ -66,7 +67,8 @@ class Course:
     deliveries: Sequence[Delivery]
     responses: Sequence[Response]
     entries: Sequence[Entry]
-    missing_goals: Sequence[str] = field(default=())
+    rated: Sequence[Pair] = ()
+    """What two performers rated."""
 
     @property
     def first_day(self) -> int | None:
@@ -129,7 +131,15 @@ def read_course(
         material.base,
     )
     coded: list[Resource] = []
-    series = read_series(_noting(observations, coded), links, times, convert)
+    rated: list[Resource] = []
+    series = read_series(_noting(observations, coded, rated), links, times, convert)
+    ratings = [
+        rating
+        for rating in read_ratings(
+            (each for each in rated if links.of(each) != "other"), material.base
+        )
+        if times.asked.holds(rating.at)
+    ]
     entries = [
         entry
         for entry in read_entries(coded, material.base)
@@ -146,6 +156,7 @@ def read_course(
         deliveries,
         read_responses(coded, deliveries, material.base),
         entries,
+        pairs_of(ratings),
     )
 
 
@@ -156,10 +167,12 @@ def period_words(course: Course) -> str:
 
 
 def _noting(
-    observations: Iterable[tuple[Resource, Any]], coded: list[Resource]
+    observations: Iterable[tuple[Resource, Any]], coded: list[Resource], rated: list[Resource]
 ) -> Iterable[tuple[Resource, Any]]:
-    """Pass Observations on; keep those with a coded answer or a score."""
+    """Pass Observations on; keep those with a coded answer or a score, and ratings."""
     for resource, source in observations:
+        if is_rating(resource):
+            rated.append(resource)
         if "valueCodeableConcept" in resource or "focus" in resource:
             coded.append(resource)
         yield resource, source

@@ -1,7 +1,9 @@
 """Which numbers do the Observations of a course hold, and where does each belong?
 
 Read once, one Observation after the other, into what the computations take. Numbers only: of
-`valueQuantity` and `valueInteger`; a value with a comparator counts at its limit.
+`valueQuantity` and `valueInteger`; a value with a comparator counts at its limit. What was done
+and counted in parts (a timed drink, a set of presses) gives the measures that follow from it,
+unless they are stored as Observations derived from it.
 """
 
 from __future__ import annotations
@@ -13,16 +15,16 @@ from dataclasses import dataclass, field
 from typing import Any, NamedTuple, cast
 
 from service.therapy.course.phases import Link, Phase, Placed, PlanTimes, place
-from service.therapy.measures import OWN, Measure, measure_of
+from service.therapy.direct.parts import Outcome, PartsError, outcomes, row_of
+from service.therapy.measures import COMPUTED, MEASURES, OWN, Measure, measure_of
 from service.therapy.moments import Moment, moment_in
-from service.therapy.references import first_coding, key_of, target
+from service.therapy.references import first_coding, key_of, target, targets
 
 Resource = dict[str, Any]
 Convert = Callable[[float, str, str], float | None]
 
 PHASES = OWN + "phase"
 REGIONS = OWN + "oral-region"
-COMPUTED = OWN + "computed"
 
 _NOT_SEEN = frozenset({"entered-in-error", "cancelled"})
 _PHASES = frozenset({"baseline", "treatment", "follow-up"})
@@ -43,7 +45,7 @@ class Value(NamedTuple):
     other_plan: str | None
     """The plan it belongs to, where that is another one."""
     source: Any
-    """What the number was read from, to be shown as it was written."""
+    """What the number was read from, to be shown as it was written; None where it is computed."""
 
 
 @dataclass(slots=True)
@@ -74,20 +76,30 @@ class Links:
     own: frozenset[str]
     others: frozenset[str]
     base: str = ""
+    seen: dict[object, Link] = field(default_factory=dict, compare=False, repr=False)
 
     def of(self, resource: Resource) -> Link:
         """Which plan a resource refers to by `basedOn` and `partOf`."""
         found: Link = "none"
-        base = self.base
         for name in ("basedOn", "partOf"):
             for reference in resource.get(name, ()):
-                to = target(reference, base)
-                if to is None:
-                    continue
-                if to == self.plan or to in self.own:
+                text = reference.get("reference")
+                link = self.seen.get(text) or self._link(text)
+                if link == "own":
                     return "own"
-                if to in self.others or to.startswith("CarePlan/"):
+                if link == "other":
                     found = "other"
+        return found
+
+    def _link(self, text: object) -> Link:
+        """The same of one reference; a course names few, so each is looked at once."""
+        to = target({"reference": text}, self.base)
+        found: Link = "none"
+        if to is not None and (to == self.plan or to in self.own):
+            found = "own"
+        elif to is not None and (to in self.others or to.startswith("CarePlan/")):
+            found = "other"
+        self.seen[text] = found
         return found
 
     def other_plan(self, resource: Resource) -> str | None:
@@ -103,28 +115,92 @@ def read_series(
     convert: Convert,
 ) -> list[Series]:
     """The series of (Observation, what it was read from), in the order of their names."""
-    found: dict[tuple[object, ...], Series] = {}
-    known: dict[tuple[object, ...], Measure | None] = {}
+    reader = _Reader(links, times, convert)
     for resource, source in observations:
+        reader.read(resource, source)
+    return reader.settled()
+
+
+class _Reader:
+    """Sorts the values of Observations into series."""
+
+    def __init__(self, links: Links, times: PlanTimes, convert: Convert) -> None:
+        self._links = links
+        self._times = times
+        self._convert = convert
+        self._series: dict[tuple[object, ...], Series] = {}
+        self._measures: dict[tuple[object, ...], Measure | None] = {}
+        self._targets: dict[object, str | None] = {}
+        self._in_parts: list[Resource] = []
+        self._derived: set[tuple[str, Measure]] = set()
+
+    def read(self, resource: Resource, source: Any) -> None:
+        """Take the value of an Observation, or keep it where its value is to be computed."""
         number, unit = _number(resource)
-        if number is None or resource.get("status") in _NOT_SEEN:
-            continue
-        measure = _measure(resource["code"], known)
+        if number is None:
+            if "component" in resource and row_of(resource) is not None:
+                self._in_parts.append(resource)
+            return
+        measure = _measure(resource["code"], self._measures)
         if measure is None or measure.system == COMPUTED:
-            continue
-        site = _site(resource)
-        at = moment_in(resource, "effective")
-        link = links.of(resource)
-        placed = place(explicit_phase(resource), at, link, times)
+            return
+        if "derivedFrom" in resource:
+            for name in targets(resource["derivedFrom"], self._links.base):
+                self._derived.add((name, measure))
+        if resource.get("status") not in _NOT_SEEN:
+            self._add(measure, number, unit, resource, source)
+
+    def settled(self) -> list[Series]:
+        """All series, what follows from parts among them."""
+        for resource in self._in_parts:
+            if resource.get("status") not in _NOT_SEEN:
+                self._add_parts(resource)
+        for series in self._series.values():
+            _settle(series, self._convert)
+        return sorted(self._series.values(), key=lambda series: (series.measure.name, series.key))
+
+    def _add_parts(self, resource: Resource) -> None:
+        row = row_of(resource)
+        assert row is not None
+        try:
+            made = outcomes(row, resource, self._convert)
+        except PartsError as error:
+            for gives in row["gives"]:
+                measure = _own_measure(gives["measure"])
+                why = f"its parts give no value ({error})"
+                self._series_of(measure, _site(resource)).left_out[why] += 1
+            return
+        name = f"Observation/{resource['id']}"
+        for outcome in made:
+            if (name, outcome.measure) not in self._derived:
+                self._add_outcome(outcome, resource)
+
+    def _add_outcome(self, outcome: Outcome, resource: Resource) -> None:
+        unit = outcome.measure.unit or ""
+        told = {**resource, "method": {"text": outcome.method}}
+        self._add(outcome.measure, outcome.number, unit, told, None)
+
+    def _series_of(self, measure: Measure, site: Resource | None) -> Series:
         key = (measure.system, measure.code, key_of(site))
-        series = found.get(key)
+        series = self._series.get(key)
         if series is None:
-            series = found[key] = Series(measure, site)
+            series = self._series[key] = Series(measure, site)
+        return series
+
+    def _add(
+        self, measure: Measure, number: float, unit: str, resource: Resource, source: Any
+    ) -> None:
+        at = moment_in(resource, "effective")
+        link = self._links.of(resource)
+        placed = place(explicit_phase(resource), at, link, self._times)
+        site = _site(resource) if "bodySite" in resource else None
+        series = self._series_of(measure, site)
         if placed == "undated" or at is None:
             series.left_out["without a day"] += link != "other"
         elif not math.isfinite(number) or abs(number) > _GREATEST:
             series.left_out["no plausible number"] += 1
         else:
+            links = self._links
             series.values.append(
                 Value(
                     f"Observation/{resource['id']}",
@@ -132,16 +208,22 @@ def read_series(
                     number,
                     unit,
                     placed,
-                    target(resource.get("encounter"), links.base),
-                    target(resource.get("device"), links.base),
-                    _text(resource.get("method")),
+                    self._target(resource.get("encounter")),
+                    self._target(resource.get("device")),
+                    _text(resource["method"]) if "method" in resource else None,
                     links.other_plan(resource) if placed == "elsewhere" else None,
                     source,
                 )
             )
-    for series in found.values():
-        _settle(series, convert)
-    return sorted(found.values(), key=lambda series: (series.measure.name, series.key))
+
+    def _target(self, reference: Resource | None) -> str | None:
+        """What is referred to; the same sessions and devices come again and again."""
+        text = reference.get("reference") if reference else None
+        if text is None:
+            return None
+        if text not in self._targets:
+            self._targets[text] = target(reference, self._links.base)
+        return self._targets[text]
 
 
 def explicit_phase(resource: Resource) -> Phase | None:
@@ -183,9 +265,14 @@ def _measure(concept: Resource, known: dict[tuple[object, ...], Measure | None])
     return known[key]
 
 
+def _own_measure(code: str) -> Measure:
+    found = measure_of({"coding": [{"system": MEASURES, "code": code}]})
+    assert found is not None
+    return found
+
+
 def _site(resource: Resource) -> Resource | None:
-    concept = resource.get("bodySite")
-    return first_coding(concept, REGIONS) if concept else None
+    return first_coding(resource.get("bodySite"), REGIONS)
 
 
 def _text(concept: Resource | None) -> str | None:

@@ -16,6 +16,7 @@ from typing import Any, NamedTuple
 from service.therapy.course.doses import Delivery, Key
 from service.therapy.course.readings import Series, Value, sessions_of
 from service.therapy.direct.proportions import share
+from service.therapy.direct.swallow_delay import Delay, delay
 from service.therapy.facts import Estimate, facts
 from service.therapy.measures import MEASURES, OWN, Measure, known_measures
 from service.therapy.moments import Moment, moment_in
@@ -24,6 +25,7 @@ from service.therapy.references import coding_in, named, target, targets
 Resource = dict[str, Any]
 
 RESPONSES = OWN + "response"
+_DELAY = "swallow-delay-after-stimulus"
 FEW_SESSIONS = 8
 """Below it the interval spans more than half of all shares."""
 
@@ -42,6 +44,8 @@ class Response(NamedTuple):
     wanted: bool
     trials: int | None
     wanted_trials: int | None
+    delays: tuple[float, ...] = ()
+    """Seconds from the cue to the response, one a trial."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +63,8 @@ class TechniqueResponse:
     early: float | None
     late: float | None
     references: tuple[str, ...]
+    delay: Delay | None = None
+    """Seconds from the cue to the response over all trials in which it was timed."""
 
     @property
     def is_few(self) -> bool:
@@ -170,18 +176,23 @@ def _response(
     session: str | None,
     resource: Resource,
 ) -> Response:
-    counts = {}
+    counts, delays = {}, []
     for component in resource.get("component", ()):
         code = coding_in(component.get("code"), MEASURES)
-        number = component.get("valueQuantity", {}).get("value", component.get("valueInteger"))
-        if code is not None and isinstance(number, int | float) and number == int(number):
+        quantity = component.get("valueQuantity", {})
+        number = quantity.get("value", component.get("valueInteger"))
+        if code is None or not isinstance(number, int | float):
+            continue
+        if code["code"] == _DELAY and quantity.get("code") == "s":
+            delays.append(float(number))
+        elif number == int(number):
             counts[code["code"]] = int(number)
     trials, wanted = counts.get("trials"), counts.get("wanted-trials")
     if trials is None or wanted is None or not 0 <= wanted <= trials:
         trials = wanted = None
     where = session or (f"day {at.day}" if at else reference)
     is_wanted = answer["code"] == "wanted"
-    return Response(reference, delivery.key, where, at, is_wanted, trials, wanted)
+    return Response(reference, delivery.key, where, at, is_wanted, trials, wanted, tuple(delays))
 
 
 def _by_time(response: Response) -> tuple[tuple[int, float], str]:
@@ -206,6 +217,7 @@ def _summed(technique: Resource, key: Key, responses: list[Response]) -> Techniq
         sum(wanted[:half]) / half if half else None,
         sum(wanted[half:]) / (len(wanted) - half) if half else None,
         tuple(response.reference for response in responses),
+        delay([seconds for response in responses for seconds in response.delays]),
     )
 
 

@@ -79,7 +79,8 @@ def agreement_of(table: Sequence[Sequence[int]], weights: Weights = "none") -> A
     spread = float((p * (w - lean * (1 - kappa)) ** 2).sum())
     variance = (spread - (kappa - chance * (1 - kappa)) ** 2) / (total * (1 - chance) ** 2)
     half = 1.959963984540054 * max(0.0, variance) ** 0.5
-    return Agreement(int(total), share, kappa, kappa - half, kappa + half, kept)
+    low, high = max(-1.0, kappa - half), min(1.0, kappa + half)
+    return Agreement(int(total), share, kappa, low, high, kept)
 
 
 def _weights(size: int, weights: Weights) -> Any:

@@ -16,15 +16,8 @@ class Asymmetry:
 
     symmetry_index: float
     """Difference by the mean of both, -200 to 200."""
-    normalised: float
-    """Difference by the sum of both, -100 to 100."""
     ratio: float
     """Weaker by stronger, 0 to 100."""
-
-    @property
-    def deficit(self) -> float:
-        """What the weaker side lacks of the stronger."""
-        return 100 - self.ratio
 
 
 def asymmetry(left: float, right: float) -> Asymmetry | None:
@@ -32,25 +25,8 @@ def asymmetry(left: float, right: float) -> Asymmetry | None:
     _require(left, right)
     if left == 0 and right == 0:
         return None
-    normalised = 100 * ((right - left) / (right + left))
-    return Asymmetry(2 * normalised, normalised, 100 * (min(left, right) / max(left, right)))
-
-
-def deficit_of_affected(sound: float, affected: float) -> float | None:
-    """How much the affected side lacks, in percent of the sound one.
-
-    Not the same when the sides are swapped. None where the sound side is zero.
-    """
-    _require(sound, affected)
-    return 100 * (sound - affected) / sound if sound else None
-
-
-def symmetry_angle(sound: float, affected: float) -> float | None:
-    """(45° - atan(sound/affected)) / 90° in percent; None where both are zero."""
-    _require(sound, affected)
-    if sound == 0 and affected == 0:
-        return None
-    return 100 * (45 - math.degrees(math.atan2(sound, affected))) / 90
+    index = 200 * ((right - left) / (right + left))
+    return Asymmetry(index, 100 * (min(left, right) / max(left, right)))
 
 
 def _require(*values: float) -> None:

@@ -1,8 +1,7 @@
 """How fast and how regular are repeated syllables?
 
 Alternating motion (one syllable) and sequential motion (a sequence of three): syllables by
-seconds, whether counted in a fixed time or timed for a fixed count. Children: Fletcher 1972, time
-by count, where a positive z is slower (one published worksheet has the sign reversed).
+seconds, whether counted in a fixed time or timed for a fixed count.
 """
 
 from __future__ import annotations
@@ -10,8 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from itertools import pairwise
-
-from service.therapy.facts import facts
 
 SHORTEST_SECONDS = 2
 """Below it a rate says little (from memory)."""
@@ -39,27 +36,3 @@ def irregularity(onsets: Sequence[float]) -> float | None:
         return None
     variance = math.fsum((gap - mean) ** 2 for gap in gaps) / (len(gaps) - 1)
     return 100 * math.sqrt(variance) / mean
-
-
-def slowness(task: str, age: int, seconds: float) -> float | None:
-    """z of the time a child took; positive is slower than the mean of the age.
-
-    `task` is pa, ta, ka (20 repetitions) or pataka (10). None outside the table's ages.
-    """
-    table = facts("norms")["times-by-count"]
-    row = table["tasks"][task]
-    if age not in table["ages"]:
-        return None
-    place = table["ages"].index(age)
-    z: float = (seconds - row["mean"][place]) / row["sd"][place]
-    return z
-
-
-def mean_rate(task: str, age: int) -> float | None:
-    """Syllables a second that the table's mean time implies; None outside its ages."""
-    table = facts("norms")["times-by-count"]
-    row = table["tasks"][task]
-    if age not in table["ages"]:
-        return None
-    seconds = row["mean"][table["ages"].index(age)]
-    return motion_rate(row["repetitions"], seconds, syllables=row["syllables"])

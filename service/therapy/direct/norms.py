@@ -1,16 +1,18 @@
 """How does a value compare with a published norm or limit?
 
 Norms depend on the device, the placement, the language, age and sex; which norm is taken for
-which device is decided in mappings/measures/norms.json with the reason. Where none fits, none is
-used.
+which device and language is decided in mappings/measures/norms.json with the reason. Where none
+fits, none is used.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 from service.therapy.facts import facts
+
+_ADULT = 18
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +25,11 @@ class Norm:
     group: str
     source: str
     status: str
+
+    @property
+    def words(self) -> str:
+        """Mean, spread, group and source."""
+        return f"{self.mean:g} {self.unit} (SD {self.sd:g}), {self.group}: {self.source}"
 
     def percent(self, value: float) -> float:
         """The value in percent of the mean."""
@@ -41,6 +48,8 @@ class Limit:
     unit: str
     abnormal: bool
     words: str
+    normal_end: Literal["low", "high"]
+    """Which end of the range of normal values the limit is."""
 
 
 def norm_for(
@@ -49,33 +58,45 @@ def norm_for(
     age: int | None,
     sex: str | None,
     device: str | None = None,
-    source: str | None = None,
+    language: str | None = None,
 ) -> tuple[Norm | None, str]:
-    """The norm for a person and a device, and why it or none was taken.
+    """The norm for a person, a device and a language, and why it or none was taken.
 
-    `source` names one of the sources and goes before the choice by `device`.
+    The reason is empty where there are no norms of the measure at all.
     """
     data = facts("norms")
-    reason = "the source was named"
-    if source is None:
-        rows = [r for r in data["chosen"] if r["measure"] == measure]
-        if not rows:
-            return None, data["not-chosen"].get(measure, "no norm of this measure is at hand")
-        fitting = [r for r in rows if r["device"] is None or r["device"] == device]
-        if not fitting:
-            return None, "norms depend on the device, and its type is not recorded"
-        source, reason = fitting[0]["source"], fitting[0]["reason"]
-    for row in data["norms"]:
-        if row["measure"] == measure and row["source"] == source and _fits(row, age, sex):
-            origin = data["sources"][source]
-            group = _group(row)
-            return (
-                Norm(
-                    row["mean"], row["sd"], row["unit"], group, origin["citation"], origin["status"]
-                ),
-                reason,
-            )
+    fitting = [row for row in data["norms"] if row["measure"] == measure and _fits(row, age, sex)]
+    chosen = [row for row in data["chosen"] if row["measure"] == measure]
+    if not chosen:
+        reason = data["not-chosen"].get(measure, "")
+        told = [_words(_norm(row)) for row in fitting]
+        return None, f"{reason} Published: {'; '.join(told)}" if told and reason else reason
+    for name, value in (("device", device), ("language", language)):
+        if any(row.get(name) for row in chosen):
+            chosen = [row for row in chosen if row.get(name) in (None, value)]
+            if not chosen:
+                return None, data["needs"][name]
+    for choice in chosen:
+        for row in fitting:
+            if row["source"] == choice["source"]:
+                return _norm(row), choice["reason"]
     return None, "the norm has no group for this age and sex"
+
+
+def _norm(row: dict[str, Any]) -> Norm:
+    origin = facts("norms")["sources"][row["source"]]
+    return Norm(
+        row["mean"],
+        row["sd"],
+        row["unit"],
+        _group(row),
+        origin["citation"],
+        origin["status"],
+    )
+
+
+def _words(norm: Norm) -> str:
+    return f"{norm.words} ({norm.status})"
 
 
 def limits_for(measure: str, value: float, *, device: str | None = None) -> list[Limit]:
@@ -90,7 +111,8 @@ def limits_for(measure: str, value: float, *, device: str | None = None) -> list
             f"{'below' if below else 'above'} {row['limit']} {row['unit']} is outside"
             f" ({row['source']}; {row['status']}). {row['note']}"
         )
-        found.append(Limit(row["limit"], row["unit"], outside, words))
+        end: Literal["low", "high"] = "low" if below else "high"
+        found.append(Limit(row["limit"], row["unit"], outside, words, end))
     return found
 
 
@@ -101,6 +123,9 @@ def _fits(row: dict[str, Any], age: int | None, sex: str | None) -> bool:
 
 
 def _group(row: dict[str, Any]) -> str:
-    who = {"male": "men", "female": "women", None: "adults"}[row["sex"]]
-    until = "and older" if row["below"] is None else f"to {row['below'] - 1}"
-    return f"{who} of {row['from']} {until}"
+    first, below = row["from"], row["below"]
+    adult = first >= _ADULT
+    who = {"male": "men", "female": "women", None: "adults"}[row["sex"]] if adult else "children"
+    if below is None:
+        return f"{who} of {first} and older"
+    return f"{who} of {first}" if below == first + 1 else f"{who} of {first} to {below - 1}"

@@ -19,10 +19,12 @@ from service.therapy.course.responses import (
     immediate_effects,
     technique_responses,
 )
+from service.therapy.course.sessions import WithinSession, within_sessions
 from service.therapy.course.versions import VersionChange, version_changes, version_days
 from service.therapy.goal_attainment import Attainment, attainment
 from service.therapy.measures import Measure, known_measures
 from service.therapy.progress import warnings
+from service.therapy.progress.agreed import Agreed, agreed
 from service.therapy.progress.compared import Compared, Sides, compared, sides_of
 from service.therapy.progress.goals import (
     GoalProgress,
@@ -52,6 +54,8 @@ class Progress:
     effects: Sequence[ImmediateEffect]
     sides: Sequence[Sides]
     cautions: Sequence[str]
+    agreed: Sequence[Agreed]
+    within: Sequence[WithinSession]
 
 
 def progress_of(
@@ -81,11 +85,12 @@ def progress_of(
     doses = technique_doses(course.orders, course.deliveries, course.first_day, course.last_day)
     responses = technique_responses(course.responses, course.deliveries)
     material = course.material
+    moved = within_sessions(course.series)
     told_of = [
         *warnings.recorded(material.flags, material.issues, course.plan),
         *warned,
         *warnings.from_change(changes),
-        *warnings.from_saturation(course.series),
+        *warnings.from_sessions(moved),
         *warnings.from_doses(doses),
         *warnings.from_responses(responses),
         *_gaps(course, goals),
@@ -109,6 +114,8 @@ def progress_of(
         immediate_effects(used, course.deliveries),
         sides_of(wanted),
         list(dict.fromkeys(told_of)),
+        agreed(course.rated),
+        moved,
     )
 
 

@@ -19,14 +19,18 @@ import orjson
 from service.data import mappings
 from service.therapy.change.series import Change
 from service.therapy.course.dose import TechniqueDose
+from service.therapy.course.readings import Value
 from service.therapy.course.responses import ImmediateEffect, TechniqueResponse
+from service.therapy.course.sessions import WithinSession
 from service.therapy.facts import Estimate
 from service.therapy.measures import OWN, Measure
 from service.therapy.moments import iso
+from service.therapy.progress.agreed import Agreed
 from service.therapy.progress.answer import Progress
 from service.therapy.progress.compared import Compared, Sides
 from service.therapy.progress.goals import GoalProgress
-from service.therapy.progress.parameters import quantity, rounded
+from service.therapy.progress.parameters import rule_of
+from service.therapy.quantities import quantity, rounded
 from service.therapy.references import label
 
 Resource = dict[str, Any]
@@ -61,6 +65,10 @@ def bundle(progress: Progress, issued: str, version: str) -> Resource:
         made.effect(effect)
     for sides in progress.sides:
         made.sides(sides)
+    for within in progress.within:
+        made.within(within)
+    for each in progress.agreed:
+        made.agreed(each)
     entries = [{"fullUrl": made.device, "resource": device}, *made.entries]
     return {"resourceType": "Bundle", "type": "collection", "timestamp": issued, "entry": entries}
 
@@ -95,11 +103,11 @@ class _Maker:
 
     def change(self, change: Change, compared: Compared) -> None:
         """All numbers of one measure."""
-        about = _About(change.measure, change.site, [v.reference for v in change.values])
+        about = _About(change.measure, change.site, _references(change.values))
         span = [value.at.day for value in change.values]
         if span:
             about.period = {"start": iso(min(span)), "end": iso(max(span))}
-        treatment = about.less([v.reference for v in change.treatment])
+        treatment = about.less(_references(change.treatment))
         if change.line is not None:
             self._estimate(treatment, "slope", change.line.per_week, _by_week(change.unit))
         if change.tau is not None:
@@ -117,12 +125,12 @@ class _Maker:
             own.period = {"start": iso(change.latest.at.day), "end": iso(change.latest.at.day)}
             self._number(own, "percent-of-norm", percent, "%")
         if change.verdict is not None:
-            about.note = " ".join(change.rule)
+            about.note = " ".join(rule_of(change, compared))
             self._add(about, "verdict", {"valueCodeableConcept": _verdict(change.verdict)})
 
     def _against_error(self, about: _About, change: Change) -> None:
         """Band, reliable change and minimal detectable change, which rest on the baseline."""
-        references = [v.reference for v in change.baseline]
+        references = _references(change.baseline)
         baseline = about.less(references)
         if change.band is not None:
             self._estimate(baseline, "two-sd-band", change.band, change.unit)
@@ -156,7 +164,7 @@ class _Maker:
         missed = ", ".join(f"{name} {count}" for name, count in sorted(dose.missed.items()))
         about = _About(None, None, [], f"Left out: {missed}" if missed else "")
         about.label = label(dose.technique)
-        about.technique = dose.technique
+        about.subject = dose.technique
         about.events = dose.references
         self._number(about, "adherence", dose.sessions.adherence, "%")
 
@@ -165,7 +173,7 @@ class _Maker:
         observed = [r for r in response.references if r.startswith("Observation/")]
         about = _About(None, None, observed)
         about.label = label(response.technique)
-        about.technique = response.technique
+        about.subject = response.technique
         about.events = [r for r in response.references if not r.startswith("Observation/")]
         if response.share is not None:
             self._estimate(about, "technique-share", response.share, "1")
@@ -181,6 +189,23 @@ class _Maker:
         """The asymmetry of two sides."""
         about = _About(sides.measure, None, [sides.left.reference, sides.right.reference])
         self._number(about, "asymmetry-index", sides.result.symmetry_index, "%")
+
+    def within(self, within: WithinSession) -> None:
+        """How a measure moved within the sessions."""
+        note = f"{within.sessions} sessions; {within.falls} with a fall of {within.fall} or more"
+        about = _About(within.measure, within.site, within.references, note)
+        self._estimate(about, "within-session-change", within.change, within.measure.unit or "1")
+
+    def agreed(self, agreed: Agreed) -> None:
+        """How far two raters agree."""
+        raters = " and ".join(agreed.raters)
+        about = _About(None, None, agreed.references, f"{raters}. {agreed.rule}")
+        about.label = label(agreed.coding)
+        about.subject = agreed.coding
+        found = agreed.result
+        self._number(about, "rater-agreement", 100 * found.share, "%")
+        if found.kappa is not None:
+            self._estimate(about, "kappa", Estimate(found.kappa, found.low, found.high), "1")
 
     def _estimate(self, about: _About, code: str, estimate: Estimate, unit: str) -> None:
         ends = [("low", estimate.low), ("high", estimate.high)]
@@ -247,7 +272,7 @@ class _About:
         self.note = note
         self.focus = focus
         self.label = measure.name if measure else ""
-        self.technique: Resource | None = None
+        self.subject: Resource | None = None
         self.events: Sequence[str] = ()
         self.period: Resource | None = None
 
@@ -259,7 +284,7 @@ class _About:
 
     @property
     def name(self) -> str:
-        """Measure or technique, and site."""
+        """What it is about, and site."""
         return ", ".join(
             part for part in (self.label, label(self.site) if self.site else "") if part
         )
@@ -271,7 +296,7 @@ class _About:
 
     def categories(self) -> list[Resource]:
         """Therapy, and the measure or technique."""
-        own = self.measure.coding() if self.measure else self.technique
+        own = self.measure.coding() if self.measure else self.subject
         if own is None:
             return [_CATEGORY]
         if "code" not in own:
@@ -284,6 +309,10 @@ def computed() -> Mapping[str, Resource]:
     """The concepts of what is computed, by code."""
     content = orjson.loads(mappings("code-systems", "computed.json").read_bytes())
     return {concept["code"]: concept for concept in content["concept"]}
+
+
+def _references(values: Sequence[Value]) -> list[str]:
+    return [value.reference for value in values]
 
 
 def _source(concept: Resource) -> str:

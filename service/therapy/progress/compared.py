@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 from service.therapy.change.series import Change
@@ -21,7 +22,10 @@ DEVICES = OWN + "measuring-device"
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """The last value of a measure beside a norm (or why there is none) and published limits."""
+    """The last value of a measure beside a norm and published limits.
+
+    `reason` says why there is no norm; it is empty where none is known of the measure.
+    """
 
     norm: Norm | None
     reason: str
@@ -39,20 +43,44 @@ class Sides:
 
 
 def compared(change: Change, patient: Resource | None, devices: Mapping[str, Resource]) -> Compared:
+    """The comparison of the last value of a measure with norms and limits."""
     if change.latest is None:
-        return Compared(None, "nothing measured", ())
+        return Compared(None, "", ())
     device = devices.get(change.latest.device or "")
     coding = coding_in((device or {}).get("type"), DEVICES)
     kind = coding["code"] if coding else None
-    born = day_of((patient or {}).get("birthDate"))
-    age = None if born is None else int((change.latest.at.day - born) / 365.25)
-    sex = (patient or {}).get("gender")
-    if change.measure.code == "amr-rate":
-        norm, reason = None, "norms depend on the language, which is not recorded"
-    else:
-        norm, reason = norm_for(change.measure.code, age=age, sex=sex, device=kind)
+    person = patient or {}
+    norm, reason = norm_for(
+        change.measure.code,
+        age=_age(person.get("birthDate"), change.latest.at.day),
+        sex=person.get("gender"),
+        device=kind,
+        language=_language(person),
+    )
     limits = limits_for(change.measure.code, change.latest.number, device=kind)
     return Compared(norm, reason, limits)
+
+
+def _age(born: str | None, day: int) -> int | None:
+    """Completed years; a birth date without a day counts from its first one."""
+    first = day_of(born)
+    if first is None or day < first:
+        return None
+    birth, now = date.fromordinal(first), date.fromordinal(day)
+    return now.year - birth.year - ((now.month, now.day) < (birth.month, birth.day))
+
+
+def _language(person: Resource) -> str | None:
+    """The language that the client speaks: the preferred one, else the only one."""
+    spoken = person.get("communication", ())
+    wanted = [each for each in spoken if each.get("preferred")] or spoken
+    codes = {
+        str(coding["code"]).partition("-")[0].lower()
+        for each in wanted
+        for coding in each.get("language", {}).get("coding", ())
+        if coding.get("code")
+    }
+    return codes.pop() if len(codes) == 1 else None
 
 
 def sides_of(series: Sequence[Series]) -> list[Sides]:

@@ -6,7 +6,6 @@ out; `rule` says why. Numbers are rounded to ten digits.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterable
 from typing import Any
 
@@ -14,13 +13,17 @@ from service.therapy.change.series import Change
 from service.therapy.course.dose import TechniqueDose, Week
 from service.therapy.course.readings import Value
 from service.therapy.course.responses import ImmediateEffect, TechniqueResponse
+from service.therapy.course.sessions import WithinSession
 from service.therapy.course.versions import VersionChange
+from service.therapy.direct.swallow_delay import Delay
 from service.therapy.facts import Estimate
 from service.therapy.goal_attainment import Attainment
 from service.therapy.moments import iso
+from service.therapy.progress.agreed import Agreed
 from service.therapy.progress.answer import Progress
 from service.therapy.progress.compared import Compared, Sides
 from service.therapy.progress.goals import GoalProgress
+from service.therapy.quantities import quantity, rounded
 
 Resource = dict[str, Any]
 Written = Callable[[Value], Resource | None]
@@ -38,32 +41,18 @@ def parameters(progress: Progress, written: Written) -> Resource:
     found += map(_dose, progress.doses)
     found += map(_response, progress.responses)
     found += map(_effect, progress.effects)
+    found += map(_within, progress.within)
     found += map(_sides, progress.sides)
+    found += map(_agreed, progress.agreed)
     found += [{"name": "caution", "valueString": text} for text in progress.cautions]
     return {"resourceType": "Parameters", "parameter": found}
-
-
-def rounded(number: float | None) -> float | int | None:
-    """Ten digits; None for what is no number."""
-    if number is None or not math.isfinite(number):
-        return None
-    short = float(f"{number:.10g}")
-    return int(short) if short == int(short) and abs(short) < 1e15 else short
-
-
-def quantity(number: float, unit: str) -> Resource:
-    """A Quantity with a UCUM unit; without one where there is no unit."""
-    found: Resource = {"value": rounded(number)}
-    if unit:
-        found |= {"unit": unit, "system": "http://unitsofmeasure.org", "code": unit}
-    return found
 
 
 def latest_quantity(change: Change, written: Written) -> Resource | None:
     """The last value: as written where it is in the unit of the series, else converted."""
     if change.latest is None:
         return None
-    if change.latest.unit in ("", change.unit):
+    if change.latest.source is not None and change.latest.unit in ("", change.unit):
         return written(change.latest) or quantity(change.latest.number, change.unit)
     return quantity(change.latest.number, change.unit)
 
@@ -94,18 +83,26 @@ def _measure(change: Change, compared: Compared, written: Written) -> Resource:
         _date("projected-latest", date.latest),
         *_norm(change, compared),
         _part("verdict", "Code", change.verdict),
-        _part("rule", "String", " ".join(change.rule) or None),
+        _part("rule", "String", " ".join(rule_of(change, compared)) or None),
         *(_reference("based-on", value.reference) for value in change.values),
     ]
     return _named("measure", parts)
+
+
+def rule_of(change: Change, compared: Compared) -> Iterable[str]:
+    """The rule behind the verdict, and why parts are absent."""
+    yield from change.rule
+    if compared.norm is None and compared.reason:
+        yield f"No percent of a norm: {compared.reason.rstrip('.')}."
 
 
 def _norm(change: Change, compared: Compared) -> Iterable[Resource | None]:
     if compared.norm is not None and change.latest is not None:
         norm = compared.norm
         yield _decimal("percent-of-norm", norm.percent(change.latest.number))
-        text = f"{norm.mean:g} {norm.unit} (SD {norm.sd:g}), {norm.group}: {norm.source}"
-        yield _part("norm", "String", f"{text} ({norm.status})")
+        yield _decimal("norm-z", norm.z(change.latest.number))
+        text = f"{norm.words} ({norm.status}). {compared.reason}"
+        yield _part("norm", "String", text)
     for limit in compared.limits:
         side = "outside" if limit.abnormal else "within"
         yield _part("limit", "String", f"{side}: {limit.words}")
@@ -211,9 +208,21 @@ def _response(response: TechniqueResponse) -> Resource:
         _part("trials", "Integer", response.trials or None),
         _part("wanted-trials", "Integer", response.wanted_trials if response.trials else None),
         *_estimate("trial-share", response.trial_share),
+        *_delay(response.delay),
         *(_reference("based-on", reference) for reference in response.references),
     ]
     return _named("technique-response", parts)
+
+
+def _delay(delay: Delay | None) -> list[Resource | None]:
+    if delay is None:
+        return []
+    return [
+        _part("delays", "Integer", delay.trials),
+        _decimal("delay-mean", delay.mean),
+        _decimal("delay-median", delay.median),
+        _decimal("delay-spread", delay.spread),
+    ]
 
 
 def _effect(effect: ImmediateEffect) -> Resource:
@@ -229,6 +238,20 @@ def _effect(effect: ImmediateEffect) -> Resource:
     return _named("immediate-effect", parts)
 
 
+def _within(within: WithinSession) -> Resource:
+    parts = [
+        _part("code", "Coding", within.measure.coding()),
+        _part("body-site", "Coding", within.site),
+        _part("sessions", "Integer", within.sessions),
+        _decimal("first", within.first),
+        _decimal("lowest", within.lowest),
+        *_estimate("change", within.change),
+        _part("falls", "Integer", within.falls),
+        *(_reference("based-on", reference) for reference in within.references),
+    ]
+    return _named("within-session", parts)
+
+
 def _sides(sides: Sides) -> Resource:
     parts = [
         _part("code", "Coding", sides.measure.coding()),
@@ -240,6 +263,23 @@ def _sides(sides: Sides) -> Resource:
         _reference("based-on", sides.right.reference),
     ]
     return _named("sides", parts)
+
+
+def _agreed(agreed: Agreed) -> Resource:
+    found = agreed.result
+    parts = [
+        _part("code", "Coding", agreed.coding),
+        *(_reference("rater", rater) for rater in agreed.raters),
+        _part("count", "Integer", found.ratings),
+        _decimal("percent", 100 * found.share),
+        _decimal("kappa", found.kappa),
+        _decimal("kappa-low", found.low),
+        _decimal("kappa-high", found.high),
+        _part("weights", "Code", agreed.weights),
+        _part("rule", "String", agreed.rule),
+        *(_reference("based-on", reference) for reference in agreed.references),
+    ]
+    return _named("agreement", parts)
 
 
 def _named(name: str, parts: Iterable[Resource | None]) -> Resource:

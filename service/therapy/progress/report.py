@@ -12,9 +12,12 @@ from typing import Any
 
 from service.therapy.change.series import Change
 from service.therapy.course.course import period_words
+from service.therapy.direct.agreement import Agreement
 from service.therapy.facts import Estimate, facts
 from service.therapy.moments import iso
 from service.therapy.progress.answer import Progress
+from service.therapy.progress.compared import Compared
+from service.therapy.progress.parameters import rule_of
 from service.therapy.progress.warnings import DEFER, named
 from service.therapy.references import label
 
@@ -76,11 +79,13 @@ def narrative(progress: Progress) -> str:
         f"<p>{_safe(period_words(progress.course))}. Computed, not yet judged by a therapist.</p>",
         f"<p>{_safe(conclusion(progress))}</p>",
         *_section("Cautions", [], [], progress.cautions),
-        *_changes(progress.changes),
+        *_changes(progress.changes, progress.compared),
+        *_norms(progress),
         *_goals(progress),
         *_versions(progress),
         *_doses(progress),
         *_responses(progress),
+        *_agreed(progress),
     ]
     return f'<div xmlns="http://www.w3.org/1999/xhtml">{"".join(body)}</div>'
 
@@ -102,14 +107,15 @@ def interval(estimate: Estimate | None) -> str:
     return f"{shown(estimate.value)} ({shown(estimate.low)} to {shown(estimate.high)})"
 
 
-def _changes(changes: Sequence[Change]) -> list[str]:
+def _changes(changes: Sequence[Change], others: Sequence[Compared]) -> list[str]:
     heads = ["Measure", "Better", "Baseline n", "Treatment n", "Last", "A week", "NAP", "Answer"]
     rows = []
     for change in changes:
         nap = change.overlap.nap if change.overlap else None
         latest = "–"
         if change.latest is not None:
-            latest = f"{shown(change.latest.number, 4)} {change.unit} ({iso(change.latest.at.day)})"
+            number = f"{shown(change.latest.number, 4)} {_unit(change.unit)}".strip()
+            latest = f"{number} ({iso(change.latest.at.day)})"
         rows.append(
             [
                 named(change),
@@ -122,8 +128,37 @@ def _changes(changes: Sequence[Change]) -> list[str]:
                 change.verdict or "no verdict",
             ]
         )
-    lines = [f"{named(change)}: {' '.join(change.rule)}" for change in changes]
+    lines = [
+        f"{named(change)}: {' '.join(rule_of(change, compared))}"
+        for change, compared in zip(changes, others, strict=True)
+    ]
     return _section("Change", heads, rows, lines)
+
+
+def _norms(progress: Progress) -> list[str]:
+    """The last values beside published norms and limits, and the two sides."""
+    rows, lines = [], []
+    for change, compared in zip(progress.changes, progress.compared, strict=True):
+        if change.latest is None:
+            continue
+        last = f"{shown(change.latest.number, 4)} {_unit(change.unit)}".strip()
+        if compared.norm is not None:
+            norm = compared.norm
+            percent = f"{norm.percent(change.latest.number):.0f} %"
+            z = f"{norm.z(change.latest.number):+.2f}"
+            rows.append([named(change), last, percent, z, f"{norm.words} ({norm.status})"])
+        for limit in compared.limits:
+            side = "outside" if limit.abnormal else "within"
+            lines.append(f"{named(change)}, {last}, lies {side}: {limit.words}")
+    for sides in progress.sides:
+        lines.append(
+            f"{sides.measure.name}: left {shown(sides.left.number)}, right"
+            f" {shown(sides.right.number)} {sides.measure.unit or ''} on"
+            f" {iso(sides.right.at.day)}: the weaker side has {sides.result.ratio:.0f} % of the"
+            f" stronger, asymmetry index {sides.result.symmetry_index:+.1f} %."
+        )
+    heads = ["Measure", "Last", "Of the norm", "z", "Norm"]
+    return _section("Beside published norms and limits", heads, rows, lines)
 
 
 def _goals(progress: Progress) -> list[str]:
@@ -207,7 +242,40 @@ def _responses(progress: Progress) -> list[str]:
         f" (median of {effect.pairs} sessions)."
         for effect in progress.effects
     ]
+    lines += [
+        f"{one.measure.name} within {one.sessions} sessions: first value {shown(one.first)}, lowest"
+        f" later one {shown(one.lowest)}, last less first {interval(one.change)} (medians);"
+        f" {one.falls} sessions with a fall of {one.fall} points or more."
+        for one in progress.within
+    ]
+    lines += [
+        f"{label(response.technique)}: {response.delay.trials} timed responses, mean"
+        f" {shown(response.delay.mean)} s, median {shown(response.delay.median)} s, standard"
+        f" deviation {shown(response.delay.spread)} s."
+        for response in progress.responses
+        if response.delay is not None
+    ]
     return _section("Responses to techniques", heads, rows, lines)
+
+
+def _agreed(progress: Progress) -> list[str]:
+    rows = [
+        [
+            label(each.coding),
+            " and ".join(each.raters),
+            str(each.result.ratings),
+            f"{100 * each.result.share:.0f} %",
+            interval(_kappa(each.result)),
+        ]
+        for each in progress.agreed
+    ]
+    heads = ["Rated", "Raters", "Pairs", "Same answer", "Kappa"]
+    lines = [f"{label(each.coding)}: {each.rule}" for each in progress.agreed]
+    return _section("Agreement of two raters", heads, rows, lines)
+
+
+def _kappa(found: Agreement) -> Estimate | None:
+    return None if found.kappa is None else Estimate(found.kappa, found.low, found.high)
 
 
 def _section(
@@ -227,6 +295,11 @@ def _section(
     if items:
         found.append(f"<ul>{items}</ul>")
     return found
+
+
+def _unit(code: str) -> str:
+    """A unit for people: what UCUM has in braces is no unit."""
+    return "" if code.startswith("{") or code == "1" else code
 
 
 def _safe(text: str) -> str:

@@ -11,9 +11,8 @@ from typing import Any
 
 from service.therapy.change.series import Change
 from service.therapy.course.dose import TechniqueDose
-from service.therapy.course.readings import Series, sessions_of
 from service.therapy.course.responses import TechniqueResponse
-from service.therapy.direct.saturation import saturation_change
+from service.therapy.course.sessions import WithinSession
 from service.therapy.facts import facts
 from service.therapy.references import TECHNIQUES, label, target, words
 
@@ -42,28 +41,16 @@ def from_change(changes: Iterable[Change]) -> list[str]:
     ]
 
 
-def from_saturation(series: Iterable[Series]) -> list[str]:
-    """Sessions of treatment in which oxygen saturation fell."""
-    code = facts("standard-measures")["saturation"]["code"]
-    found = []
-    for one in series:
-        if (one.measure.system, one.measure.code) != (code["system"], code["code"]):
-            continue
-        marked = counted = 0
-        for values in sessions_of(one).values():
-            numbers = [v.number for v in values if v.placed == "treatment"]
-            change = saturation_change(numbers) if all(0 <= n <= 100 for n in numbers) else None
-            counted += change is not None
-            marked += change is not None and change.is_marked
-        if marked:
-            fall = facts("standard-measures")["saturation"]["fall"]
-            found.append(
-                deferred(
-                    f"Oxygen saturation fell by {fall} points or more in {marked} of {counted}"
-                    " sessions."
-                )
-            )
-    return found
+def from_sessions(moved: Iterable[WithinSession]) -> list[str]:
+    """Sessions of treatment in which a value (oxygen saturation) fell."""
+    return [
+        deferred(
+            f"{one.measure.name} fell by {one.fall} points or more in {one.falls} of"
+            f" {one.sessions} sessions."
+        )
+        for one in moved
+        if one.falls
+    ]
 
 
 def from_responses(responses: Iterable[TechniqueResponse]) -> list[str]:

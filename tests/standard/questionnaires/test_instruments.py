@@ -90,6 +90,8 @@ def test_penetration_aspiration_over_several_swallows() -> None:
     assert "silent" in by_code["penetration-aspiration-worst"]["interpretation"][0]["text"]
     assert value_of(by_code["penetration-aspiration-share"]) == 25
     table = {code_of(c): value_of(c) for c in by_code["penetration-aspiration-table"]["component"]}
+    # The four-level recode proposed by Steele and Grace-Martin 2017; groups from memory.
+    assert [table[f"penetration-aspiration-group-{g}"] for g in "abcd"] == [9, 2, 0, 1]
     counts = [table[f"penetration-aspiration-count-{n}"] for n in range(1, 9)]
     assert counts == [7, 2, 1, 0, 1, 0, 0, 1]
     assert table["swallows-scored"] == 12

@@ -9,7 +9,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.therapy.change.reliability import (
-    error_of_differences,
     error_of_measurement,
     minimal_detectable_change,
     published,
@@ -34,12 +33,6 @@ def test_error_of_measurement_and_minimal_detectable_change() -> None:
     assert error == pytest.approx(3.0)
     assert minimal_detectable_change(error) == pytest.approx(8.3154, abs=5e-5)
     assert minimal_detectable_change(error, 1.645) == pytest.approx(6.9791, abs=5e-5)
-
-
-def test_error_from_differences() -> None:
-    differences = [1, -2, 3, 0, -1, 2, -3, 1]
-    assert error_of_differences(differences) == pytest.approx(1.4361, abs=5e-5)
-    assert error_of_differences([1]) is None
 
 
 def test_perfect_reliability_has_no_index_and_none_is_refused() -> None:

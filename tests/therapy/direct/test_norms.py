@@ -40,13 +40,47 @@ def test_without_a_known_device_or_age_there_is_no_norm_but_a_reason() -> None:
     assert norm_for("no-such", age=40, sex="male")[0] is None
 
 
-def test_lip_norms_are_given_only_by_their_source() -> None:
+def test_lip_norms_are_told_and_none_is_taken() -> None:
     """Jeong 2017 has 11.4 kPa for men of 40 to 59, Marín-Bernard 2024 28.86 for men."""
-    one, _ = norm_for("lip-strength", age=45, sex="male", source="jeong-2017")
-    other, _ = norm_for("lip-strength", age=45, sex="male", source="marin-bernard-2024")
-    assert one is not None
-    assert other is not None
-    assert (one.mean, other.mean) == (11.4, 28.86)
+    norm, reason = norm_for("lip-strength", age=45, sex="male")
+    assert norm is None
+    assert "11.4 kPa" in reason
+    assert "28.86 kPa" in reason
+
+
+@pytest.mark.parametrize(
+    ("measure", "age", "seconds", "z"),
+    [
+        ("pa-time", 6, 2.6, -2.2),
+        ("pa-time", 6, 6.8, 2.0),
+        ("sequence-time", 8, 10.3, 1.0),
+        ("sequence-time", 13, 5.7, 0.0),
+    ],
+)
+def test_a_child_that_is_slower_lies_above_the_norm(
+    measure: str, age: int, seconds: float, z: float
+) -> None:
+    """Fletcher 1972, table; a worksheet that copies it calls 2.6 s at six years poor."""
+    norm, _ = norm_for(measure, age=age, sex="female")
+    assert norm is not None
+    assert norm.z(seconds) == pytest.approx(z)
+    assert norm.group == f"children of {age}"
+    assert norm_for(measure, age=14, sex="female")[0] is None
+
+
+def test_the_norm_of_a_syllable_rate_is_that_of_the_language() -> None:
+    """Icht and Ben-David 2014: English 6.2 (0.8), Hebrew 6.4 (0.8); older Hebrew 5.07 (1.16)."""
+    english, _ = norm_for("amr-rate", age=40, sex="male", language="en")
+    hebrew, _ = norm_for("amr-rate", age=40, sex="male", language="he")
+    older, _ = norm_for("amr-rate", age=70, sex="male", language="he")
+    assert english is not None
+    assert hebrew is not None
+    assert older is not None
+    assert (english.mean, hebrew.mean, older.mean) == (6.2, 6.4, 5.07)
+    assert english.z(5.0) == pytest.approx(-1.5)
+    norm, reason = norm_for("amr-rate", age=40, sex="male")
+    assert norm is None
+    assert "language" in reason
 
 
 @pytest.mark.parametrize(("capacity", "abnormal"), [(9.99, True), (10.0, False), (16.7, False)])

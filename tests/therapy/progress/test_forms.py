@@ -18,8 +18,9 @@ from service.therapy.course.course import Material, Question, read_course
 from service.therapy.course.readings import Value
 from service.therapy.progress.answer import Progress, progress_of
 from service.therapy.progress.bundle import bundle, computed
-from service.therapy.progress.parameters import parameters, quantity, rounded
+from service.therapy.progress.parameters import parameters
 from service.therapy.progress.report import report, shown
+from service.therapy.quantities import quantity, rounded
 from tests.factories.course import (
     START,
     client,
