@@ -1,11 +1,12 @@
 """hyoid export: write one client's record as a Bundle, or everything as NDJSON, a file a type.
 
-http://hl7.org/fhir/R4/bundle.html (collection), http://hl7.org/fhir/R4/nd-json.html.
+http://hl7.org/fhir/R4/bundle.html (collection, or transaction), http://hl7.org/fhir/R4/nd-json.html.
 """
 
 from __future__ import annotations
 
 import time
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -19,6 +20,13 @@ if TYPE_CHECKING:
     from service.store.store import Store
 
 
+class BundleType(StrEnum):
+    """What a client's record is written as."""
+
+    collection = "collection"
+    transaction = "transaction"
+
+
 def export(
     to: Annotated[
         Path,
@@ -29,6 +37,13 @@ def export(
     patient: Annotated[
         str | None, typer.Option(metavar="ID", help="The client: the id of a Patient.")
     ] = None,
+    bundle_type: Annotated[
+        BundleType,
+        typer.Option(
+            help="With --patient: collection to read or keep, transaction to load elsewhere, also"
+            " again and again."
+        ),
+    ] = BundleType.collection,
     database: DatabaseOption = None,
 ) -> None:
     """Write one client's record as a Bundle, or everything as NDJSON, a file a type.
@@ -40,7 +55,11 @@ def export(
     settings = settings_with(database=database)
     with opened_store(settings.database) as store:
         if patient is None:
+            if bundle_type is BundleType.transaction:
+                raise RefusedError("--bundle-type transaction needs --patient", MISUSED)
             _export_all(store, to)
+        elif bundle_type is BundleType.transaction:
+            _export_transaction(store, patient, to, settings)
         else:
             _export_record(store, patient, to, settings)
 
@@ -53,7 +72,7 @@ def _export_record(store: Store, patient: str, to: Path, settings: Settings) -> 
     from service.standard.meta import instant
     from service.store.record import RecordQuery
 
-    path = to / f"Patient-{patient}.json" if to.is_dir() else to
+    path = _file_of(patient, to)
     with store.reader(snapshot=True) as connection:
         page = everything(connection, OPERATOR, RecordQuery(patient))
     base = base_of(settings)
@@ -69,6 +88,24 @@ def _export_record(store: Store, patient: str, to: Path, settings: Settings) -> 
         stream.write(b"\n]}\n")
     count = len(page.own) + len(page.shared)
     say(f"Wrote {counted(count, 'resource')} to {path}")
+
+
+def _export_transaction(store: Store, patient: str, to: Path, settings: Settings) -> None:
+    from service.commands._opening import OPERATOR
+    from service.commands._writing import folder_at, whole_file
+    from service.handover.departure import departure
+
+    path, base = _file_of(patient, to), base_of(settings)
+    with store.reader(snapshot=True) as connection:
+        body, count = departure(connection, OPERATOR, patient, base, settings.max_body)
+    folder_at(path.parent)
+    with whole_file(path) as stream:
+        stream.write(body + b"\n")
+    say(f"Wrote {counted(count, 'resource')} and their Provenance to {path}")
+
+
+def _file_of(patient: str, to: Path) -> Path:
+    return to / f"Patient-{patient}.json" if to.is_dir() else to
 
 
 def _export_all(store: Store, to: Path) -> None:

@@ -1,4 +1,8 @@
-"""$everything: one client's record as a Bundle, whole or page by page."""
+"""$everything: one client's record as a Bundle, whole or page by page, or as a transaction.
+
+R4, OperationDefinition Patient-everything; `bundle-type=transaction` is ours
+(mappings/operations/Patient-everything.json).
+"""
 
 from __future__ import annotations
 
@@ -7,6 +11,7 @@ import binascii
 from urllib.parse import urlencode
 
 from service.errors import Invalid, NotSupported
+from service.handover.departure import departure
 from service.handover.everything import SHARED, START, Cursor, Page, everything
 from service.rest.call import Answer, Call, Service
 from service.rest.parameters import handed
@@ -16,24 +21,52 @@ from service.standard.partial_dates import interval
 from service.standard.registry import RESOURCE_TYPES
 from service.store.record import RecordQuery
 
-_KNOWN = frozenset({"_since", "_type", "_count", "_page", "_format", "_pretty"})
+_FORM = frozenset({"_format", "_pretty"})
+_KIND = "bundle-type"
+_KNOWN = frozenset({"_since", "_type", "_count", "_page", _KIND}) | _FORM
 
 
 def show_everything(service: Service, call: Call, asked: Interaction) -> Answer:
-    """Patient/[id]/$everything with `_since`, `_type` and `_count`."""
+    """Patient/[id]/$everything with `_since`, `_type` and `_count`, or `bundle-type`."""
     assert asked.id is not None
     given = handed(service, call)
     for name, _ in given:
         if name not in _KNOWN:
             raise NotSupported(
-                f"$everything takes _since, _type and _count, not {name[:40]!r}",
+                f"$everything takes _since, _type and _count, or bundle-type, not {name[:40]!r}",
                 location=f"http.{name[:40]}",
             )
+    if _as_transaction(given):
+        with call.reading(snapshot=True) as connection:
+            most = service.settings.max_body
+            body, _ = departure(connection, call.caller, asked.id, call.base, most)
+        return Answer(200, body)
     query = RecordQuery(asked.id, _types(given), _since(given))
     count = _count(given, service.settings.max_page_size)
     with call.reading(snapshot=True) as connection:
         page = everything(connection, call.caller, query, count=count, after=_after(given))
     return Answer(200, _bundle(call, given, page))
+
+
+def _as_transaction(given: list[tuple[str, object]]) -> bool:
+    """Whether it is to go into another record: then whole, or a reference may lead nowhere."""
+    kinds = [value for name, value in given if name == _KIND]
+    if not kinds:
+        return False
+    if kinds != ["transaction"]:
+        raise Invalid(
+            f"bundle-type is transaction, not {str(kinds[-1])[:40]!r}",
+            code="value",
+            location=f"http.{_KIND}",
+        )
+    for name, _ in given:
+        if name not in _FORM | {_KIND}:
+            raise Invalid(
+                f"A transaction holds the whole record; {name} is not taken with it",
+                code="value",
+                location=f"http.{name}",
+            )
+    return True
 
 
 def _bundle(call: Call, given: list[tuple[str, object]], page: Page) -> bytes:

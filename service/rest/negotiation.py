@@ -1,4 +1,6 @@
-"""In which form does the client send and want it? JSON only; the rest is refused by its name.
+"""In which form does the client send and want it? JSON; of a document also a page or a PDF.
+
+The rest is refused by its name.
 
 R4: http://hl7.org/fhir/R4/http.html#mime-type, #parameters, #ops (Prefer).
 """
@@ -7,12 +9,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Literal
 
 from service.errors import Malformed, NotAcceptable, UnsupportedMediaType
 from service.rest.call import Call
 
+Form = Literal["json", "html", "pdf"]
+
 _JSON = frozenset({"application/fhir+json", "application/json", "text/json", "json"})
 _ANY = frozenset({"*/*", "application/*"})
+_FORMS: dict[str, Form] = {
+    **dict.fromkeys(sorted(_JSON | _ANY), "json"),
+    **dict.fromkeys(("text/html", "application/xhtml+xml", "text/*", "html"), "html"),
+    **dict.fromkeys(("application/pdf", "pdf"), "pdf"),
+}
 _BODY = frozenset({"application/fhir+json", "application/json", "text/json"})
 
 
@@ -23,6 +33,8 @@ class Preference:
     returned: str = "representation"
     strict: bool = False
     respond_async: bool = False
+    lenient: bool = False
+    separate_export_status: bool = False
 
 
 @lru_cache(maxsize=256)
@@ -41,6 +53,45 @@ def require_json_answer(accept: str, wanted: str | None) -> None:
             "None of the media types in Accept is offered; application/fhir+json is",
             location="http.Accept",
         )
+
+
+@lru_cache(maxsize=256)
+def document_form(accept: str, wanted: str | None) -> Form:
+    """In which form a document is wanted: what `_format` says, else what `Accept` likes best; of
+    equals the one named first. Raises NotAcceptable for any other form."""
+    offered = "application/fhir+json, text/html and application/pdf are"
+    if wanted:
+        form = _FORMS.get(_base(wanted))
+        if form is None:
+            raise NotAcceptable(
+                f"_format={wanted[:40]!r} is not offered; {offered}", location="http._format"
+            )
+        return form
+    offers = [part for part in accept.split(",") if part.strip()]
+    if not offers:
+        return "json"
+    best: tuple[float, Form] = (0.0, "json")
+    for offer in offers:
+        form = _FORMS.get(_base(offer))
+        if form is not None and (form != "json" or _acceptable(offer)) and _weight(offer) > best[0]:
+            best = (_weight(offer), form)
+    if not best[0]:
+        raise NotAcceptable(
+            f"None of the media types in Accept is offered; {offered}", location="http.Accept"
+        )
+    return best[1]
+
+
+def _weight(offer: str) -> float:
+    """The q of a media type in Accept (RFC 9110, 12.4.2); what cannot be read counts as 1."""
+    for parameter in offer.split(";")[1:]:
+        name, _, value = parameter.strip().partition("=")
+        if name.strip().lower() == "q":
+            try:
+                return min(max(float(value), 0.0), 1.0)
+            except ValueError:
+                return 1.0
+    return 1.0
 
 
 def _acceptable(offer: str) -> bool:
@@ -97,7 +148,14 @@ def preference(header: str) -> Preference:
     returned = found.get("return", "representation")
     if returned not in ("minimal", "representation", "OperationOutcome"):
         returned = "representation"
-    return Preference(returned, found.get("handling") == "strict", "respond-async" in found)
+    handling = found.get("handling")
+    return Preference(
+        returned,
+        handling == "strict",
+        "respond-async" in found,
+        handling == "lenient",
+        "separate-export-status" in found,
+    )
 
 
 def wants_pretty(call: Call) -> bool:

@@ -122,3 +122,32 @@ def test_half_a_file_never_gets_the_name(tmp_path: Path) -> None:
 def test_place_that_cannot_be_written_is_told(tmp_path: Path) -> None:
     with pytest.raises(RefusedError, match="Cannot write"), whole_file(tmp_path / "no" / "x.json"):
         pass
+
+
+def test_record_of_one_client_is_a_transaction_that_loads_twice(
+    clinic: Store, tmp_path: Path
+) -> None:
+    path, copy = tmp_path / "ada.json", f"sqlite:///{tmp_path / 'copy.sqlite3'}"
+    asked = ("--patient", "ada", "--bundle-type", "transaction", "--to", str(path))
+    code, out, err = _export(clinic, *asked)
+    assert (code, err) == (0, "")
+    assert "Wrote 3 resources and their Provenance" in out
+    content = path.read_bytes()
+    assert json.loads(content)["type"] == "transaction"
+    for _ in range(2):
+        done = hyoid("load", str(path), "--database", copy)
+        assert done.returncode == 0, done.stderr
+    assert hyoid("export", "--to", str(tmp_path / "all"), "--database", copy).returncode == 0
+    lines = [
+        len((tmp_path / "all" / f"{kind}.ndjson").read_text().splitlines())
+        for kind in ("Patient", "Observation", "Practitioner", "Provenance")
+    ]
+    assert lines == [1, 1, 1, 1]
+    assert _export(clinic, *asked)[0] == 0
+    assert path.read_bytes() == content
+
+
+def test_a_transaction_is_of_one_client(clinic: Store, tmp_path: Path) -> None:
+    code, _, err = _export(clinic, "--bundle-type", "transaction", "--to", str(tmp_path / "x"))
+    assert code != 0
+    assert "--patient" in err

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Iterator
+from contextlib import contextmanager
 
 import httpx
 import pytest
@@ -14,17 +15,17 @@ from service.store.migrate import migrate
 from service.store.store import Store
 from tests.conftest import POSTGRES, schema_url
 from tests.live import running_service
+from tests.store.searching.conftest import module_database_url, module_store
+
+__all__ = ["module_database_url", "module_store"]
 
 
-@pytest.fixture(scope="session", params=["sqlite", "postgresql"])
-def service_url(
-    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
-) -> Iterator[str]:
-    """FHIR base URL of a process that the tests of this room share, once on each engine."""
+@contextmanager
+def live_service_on(request: pytest.FixtureRequest, sqlite_url: str) -> Iterator[str]:
+    """A service process on the engine that `request.param` names, and its address."""
     if request.param == "sqlite":
-        path = tmp_path_factory.mktemp("rest") / "store.sqlite3"
-        with running_service(f"sqlite:///{path}") as base:
-            yield f"{base}/fhir"
+        with running_service(sqlite_url) as base:
+            yield base
         return
     if not request.getfixturevalue("_postgres_answers"):
         pytest.skip("PostgreSQL is not reachable")
@@ -34,7 +35,17 @@ def service_url(
         install_definitions(Store(database))
         database.close()
         with running_service(url) as base:
-            yield f"{base}/fhir"
+            yield base
+
+
+@pytest.fixture(scope="session", params=["sqlite", "postgresql"])
+def service_url(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[str]:
+    """FHIR base URL of a process that the tests of this room share, once on each engine."""
+    path = tmp_path_factory.mktemp("rest") / "store.sqlite3"
+    with live_service_on(request, f"sqlite:///{path}") as base:
+        yield f"{base}/fhir"
 
 
 @pytest.fixture(scope="session")
