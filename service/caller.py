@@ -13,14 +13,24 @@ from dataclasses import dataclass
 class Caller:
     """A person or system, what they may do, and whose records they may see.
 
-    `clients` holds ids of Patient resources; None means no narrowing.
-    `scopes` are SMART scopes, for instance `system/*.cruds`.
+    `scopes` are SMART scopes, for instance `system/*.cruds`; none means that nothing is allowed.
+    `clients` holds ids of Patient resources; None means no such narrowing.
+    `tied` holds references to organisations, care teams and practitioners (`CareTeam/12`): only
+    clients of these are seen; None means no such narrowing. Both given, a client of either is seen.
+    `kind` is `system`, `person` or `anonymous`; `reference` the Device or Practitioner acted as.
+    `token` is the id (jti) of the access token. `purpose` is the reason given for breaking the
+    glass, empty where it is whole.
     """
 
     name: str
     scopes: frozenset[str] = frozenset()
     clients: frozenset[str] | None = None
+    tied: frozenset[str] | None = None
+    kind: str = "system"
+    reference: str = ""
+    token: str = ""
+    purpose: str = ""
 
 
-ANONYMOUS = Caller("anonymous", frozenset({"system/*.cruds"}))
+ANONYMOUS = Caller("anonymous", frozenset({"system/*.cruds"}), kind="anonymous")
 """The caller of `--access open`, which listens on loopback only."""

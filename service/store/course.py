@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from service.caller import Caller
 from service.standard.definitions import definitions
 from service.store.connection import Connection
-from service.store.visibility import and_visible
+from service.store.visibility import and_version_visible, and_visible
 
 _MOST_VERSIONS = 200
 
@@ -40,7 +40,7 @@ def course_bodies(connection: Connection, caller: Caller, query: CourseQuery) ->
         either, more = _bearing(query, query.since)
         conditions.append(f"({either})")
         params += more
-    narrowed, clients = and_visible(caller, "k.rid")
+    narrowed, clients = and_visible(caller, "k.rid", "r", (query.type,))
     rows = connection.stream(
         "SELECT v.body FROM compartment k JOIN resource r ON r.rid = k.rid"
         f" JOIN version v ON v.seq = r.seq WHERE {' AND '.join(conditions)}{narrowed}",
@@ -51,13 +51,15 @@ def course_bodies(connection: Connection, caller: Caller, query: CourseQuery) ->
 
 
 def version_bodies(
-    connection: Connection, resource_type: str, resource_id: str
+    connection: Connection, caller: Caller, resource_type: str, resource_id: str
 ) -> list[tuple[int, bytes]]:
-    """(µs when stored, bytes) of the last versions of a resource the caller may see, in order."""
+    """(µs when stored, bytes) of the last versions that the caller may see, in order."""
+    narrowed, clients = and_version_visible(caller, "r", (resource_type,))
     rows = connection.rows(
         "SELECT v.updated, v.body FROM resource r JOIN version v ON v.rid = r.rid"
-        " WHERE r.type = ? AND r.id = ? AND v.body IS NOT NULL ORDER BY v.vid DESC LIMIT ?",
-        (resource_type, resource_id, _MOST_VERSIONS),
+        f" WHERE r.type = ? AND r.id = ? AND v.body IS NOT NULL{narrowed}"
+        " ORDER BY v.vid DESC LIMIT ?",
+        (resource_type, resource_id, *clients, _MOST_VERSIONS),
     )
     return [(updated, body) for updated, body in reversed(rows)]
 
@@ -66,14 +68,15 @@ def _bearing(query: CourseQuery, since: int) -> tuple[str, list[object]]:
     either = [
         "NOT EXISTS (SELECT 1 FROM index_date d WHERE d.rid = k.rid AND d.param = ? AND d.high < ?)"
     ]
-    params: list[object] = [_number(query.type, "date"), since]
+    number = definitions().parameter_number
+    params: list[object] = [number(query.type, "date"), since]
     if query.targets:
         marks = " OR ".join(["(f.target_type = ? AND f.target_id = ?)"] * len(query.targets))
         either.append(
             "EXISTS (SELECT 1 FROM index_reference f"
             f" WHERE f.rid = k.rid AND f.param = ? AND ({marks}))"
         )
-        params += [_number(query.type, "based-on")]
+        params += [number(query.type, "based-on")]
         params += [part for target in query.targets for part in target]
     if query.marked is not None:
         system, code = query.marked
@@ -81,11 +84,5 @@ def _bearing(query: CourseQuery, since: int) -> tuple[str, list[object]]:
             "EXISTS (SELECT 1 FROM index_token t"
             " WHERE t.rid = k.rid AND t.param = ? AND t.code = ? AND t.system = ?)"
         )
-        params += [_number(query.type, "category"), code, system]
+        params += [number(query.type, "category"), code, system]
     return " OR ".join(either), params
-
-
-def _number(resource_type: str, code: str) -> int:
-    parameter = definitions().search_parameter(resource_type, code)
-    assert parameter is not None
-    return parameter.number

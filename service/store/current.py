@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+from itertools import chain
+
 from service.caller import Caller
+from service.standard.mentions import Name
 from service.store.connection import Connection
 from service.store.rows import COLUMNS, Stored
-from service.store.visibility import and_visible
+from service.store.sql import batches, pair_marks
+from service.store.visibility import and_version_visible, and_visible
 
 _CURRENT = (
     f"SELECT {COLUMNS} FROM resource r JOIN version v ON v.seq = r.seq"
@@ -18,18 +23,41 @@ _VERSION = (
 
 
 def current_version(
-    connection: Connection, caller: Caller, resource_type: str, resource_id: str
+    connection: Connection,
+    caller: Caller,
+    resource_type: str,
+    resource_id: str,
+    letter: str = "r",
 ) -> Stored | None:
-    """The newest version, perhaps a deletion; None where the caller may see none."""
-    narrowed, params = and_visible(caller, "r.rid")
+    """The newest version, perhaps a deletion; None where the caller may see none.
+
+    `letter` is that of the scopes: what the version is wanted for.
+    """
+    narrowed, params = and_visible(caller, "r.rid", letter, (resource_type,))
     row = connection.row(_CURRENT + narrowed, (resource_type, resource_id, *params))
     return Stored._make(row) if row else None
+
+
+def named_versions(
+    connection: Connection, names: Sequence[Name], where: str, params: Sequence[object]
+) -> Iterator[Stored]:
+    """The current versions of those that are there and meet the condition `where`, about `r`, with
+    its parameters; in no order."""
+    deleted = "r.deleted" if connection.dialect == "postgresql" else "r.deleted = 1"
+    for batch in batches(names):
+        rows = connection.rows(
+            f"SELECT {COLUMNS} FROM resource r JOIN version v ON v.seq = r.seq"
+            f" WHERE (r.type, r.id) IN (VALUES {pair_marks(len(batch))}) AND NOT {deleted}"
+            f" AND {where}",
+            (*chain.from_iterable(batch), *params),
+        )
+        yield from map(Stored._make, rows)
 
 
 def numbered_version(
     connection: Connection, caller: Caller, resource_type: str, resource_id: str, vid: int
 ) -> Stored | None:
     """Version `vid`, perhaps a deletion; None where the caller may see none."""
-    narrowed, params = and_visible(caller, "r.rid")
+    narrowed, params = and_version_visible(caller, "r", (resource_type,))
     row = connection.row(_VERSION + narrowed, (resource_type, resource_id, vid, *params))
     return Stored._make(row) if row else None

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from service.caller import Caller
 from service.store.connection import Connection
 from service.store.rows import COLUMNS, Stored
-from service.store.visibility import and_visible
+from service.store.visibility import and_version_visible
 
 _FIRST_SINCE = "SELECT seq FROM version WHERE updated >= ? ORDER BY updated, seq LIMIT 1"
 """`updated` follows `seq`, so this is one look-up."""
@@ -54,7 +54,9 @@ def history(connection: Connection, caller: Caller, query: HistoryQuery) -> list
             " AND n.updated <= ?)",
             low,
         )
-    narrowed, clients = and_visible(caller, "v.rid")
+    letter = "s" if query.id is None else "r"
+    types = None if query.type is None else (query.type,)
+    narrowed, clients = and_version_visible(caller, letter, types)
     where = " AND ".join(conditions) or "1 = 1"
     order = "v.seq" if query.id is None else "v.vid"
     rows = connection.rows(
@@ -67,7 +69,7 @@ def history(connection: Connection, caller: Caller, query: HistoryQuery) -> list
 
 def version_count(connection: Connection, caller: Caller, resource_type: str, id_: str) -> int:
     """How many versions one resource has, deletions included."""
-    narrowed, clients = and_visible(caller, "r.rid")
+    narrowed, clients = and_version_visible(caller, "r", (resource_type,))
     row = connection.row(
         "SELECT count(*) FROM resource r JOIN version v ON v.rid = r.rid"
         f" WHERE r.type = ? AND r.id = ?{narrowed}",

@@ -12,7 +12,16 @@ TYPES = ("Patient", "Observation", "CarePlan", "PlanDefinition", "ValueSet", "Co
 
 METHODS = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS", "TRACE", "PROPFIND")
 
-SYSTEM = ("", "metadata", "_history", "_search", "$validate", "$everything", "$nothing")
+SYSTEM = (
+    "",
+    "metadata",
+    ".well-known/smart-configuration",
+    "_history",
+    "_search",
+    "$validate",
+    "$everything",
+    "$nothing",
+)
 OF_TYPE = (
     "",
     "/_search",

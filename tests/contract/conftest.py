@@ -9,8 +9,9 @@ import pytest
 
 from tests.factories.clinical import care_plan, observation, patient
 from tests.rest.conftest import fhir, service_url
+from tests.store.searching.conftest import module_database_url, module_store
 
-__all__ = ["fhir", "service_url"]
+__all__ = ["fhir", "module_database_url", "module_store", "service_url"]
 
 
 @pytest.fixture

@@ -40,6 +40,7 @@ def test_nothing_else_is_there(address: str, client: httpx.Client) -> None:
     for method in ("GET", "POST", "DELETE"):
         answer = client.request(method, address)
         assert answer.status_code in (404, 405), method
+        assert answer.json()["resourceType"] == "OperationOutcome"
         assert "Traceback" not in answer.text
 
 
@@ -49,3 +50,4 @@ def test_only_reading_is_offered(method: str, address: str, client: httpx.Client
     answer = client.request(method, address)
     assert answer.status_code == 405
     assert "GET" in answer.headers["Allow"]
+    assert answer.json()["issue"][0]["code"] == "not-supported"
