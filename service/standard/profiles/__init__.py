@@ -15,6 +15,7 @@ from service.standard.profiles.conforming import Judge
 from service.standard.profiles.extensions import extension_issues
 from service.standard.profiles.library import Profiles, shipped_profiles
 from service.standard.profiles.model import CORE, Profile
+from service.standard.profiles.targets import typed, types_by_urn
 from service.standard.terminology.library import Library, split
 from service.standard.terminology.shipped import shipped
 from service.standard.validation import Surroundings
@@ -51,9 +52,12 @@ def declared_issues(
     """What the held profiles say that the resource, or one in its Bundle, names in `meta`."""
     profiles, library = profiles or shipped_profiles(), library or shipped()
     issues: list[Issue] = []
+    types = types_by_urn(resource) if resource.get("resourceType") == "Bundle" else {}
     for each, place in _resources(resource):
         named = declared(each)
         held = [profile for url in named if (profile := profiles.profile(url)) is not None]
+        if held and types:
+            each = typed(each, types)
         for profile in held:
             issues += _against(each, place, profile, profiles, library)
         if held:

@@ -34,6 +34,30 @@ def target_type(reference: Any, resource: dict[str, Any]) -> str | None:
     return said if isinstance(said, str) else None
 
 
+def types_by_urn(bundle: dict[str, Any]) -> dict[str, str]:
+    """The type of each entry of a Bundle that others can only refer to by a `urn:`."""
+    return {
+        entry["fullUrl"]: str(entry["resource"].get("resourceType"))
+        for entry in bundle.get("entry") or ()
+        if isinstance(entry, dict)
+        and str(entry.get("fullUrl", "")).startswith("urn:")
+        and isinstance(entry.get("resource"), dict)
+    }
+
+
+def typed(value: Any, types: dict[str, str]) -> Any:
+    """A copy in which References by `urn:` say the type of the entry that they lead to."""
+    if isinstance(value, list):
+        return [typed(each, types) for each in value]
+    if not isinstance(value, dict):
+        return value
+    found = {name: typed(each, types) for name, each in value.items()}
+    target = found.get("reference")
+    if isinstance(target, str) and target in types:
+        found.setdefault("type", types[target])
+    return found
+
+
 def leads_elsewhere(reference: Any, targets: Sequence[str], resource: dict[str, Any]) -> str | None:
     """The type that a reference leads to, where it is none of the targets.
 

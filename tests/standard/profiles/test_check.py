@@ -7,11 +7,18 @@ resource.html#profile.
 from __future__ import annotations
 
 from typing import Any
+from uuid import uuid4
 
 import pytest
 
 from service.errors import Invalid
-from service.standard.profiles import check, declared, profile_issues, validate
+from service.standard.profiles import (
+    check,
+    declared,
+    declared_issues,
+    profile_issues,
+    validate,
+)
 from tests.standard.profiles.made import Resource, changed
 
 OWN = "https://hyoid.example/fhir/StructureDefinition/"
@@ -136,3 +143,46 @@ def test_the_parts_of_a_dose() -> None:
     assert given({"url": "sideOrder", "valueCoding": coding}) == [
         ("code-invalid", f"{at}[0].value")
     ]
+
+
+def test_in_a_bundle_a_slice_by_type_is_told_by_what_a_urn_leads_to() -> None:
+    """R4, profiling.html#discriminator: `resolve()` leads to the entry with that fullUrl
+    (bundle.html#references)."""
+    plan, order = f"urn:uuid:{uuid4()}", f"urn:uuid:{uuid4()}"
+    delivered = {
+        "resourceType": "Procedure",
+        "meta": {"profile": [f"{OWN}delivered-technique"]},
+        "status": "completed",
+        "code": {
+            "coding": [
+                {
+                    "system": "https://hyoid.example/fhir/CodeSystem/technique",
+                    "code": "quick-taps",
+                }
+            ]
+        },
+        "subject": {"reference": "Patient/1"},
+        "encounter": {"reference": "Encounter/1"},
+        "performedDateTime": "2026-03-04",
+        "performer": [{"actor": {"reference": "Practitioner/1"}}],
+        "basedOn": [{"reference": plan}, {"reference": order}],
+    }
+    entries = [
+        _entry(f"urn:uuid:{uuid4()}", delivered),
+        _entry(plan, {"resourceType": "CarePlan"}),
+        _entry(order, {"resourceType": "ServiceRequest"}),
+    ]
+    bundle = {"resourceType": "Bundle", "type": "transaction", "entry": entries}
+    place = "Bundle.entry[0].resource.basedOn"
+    assert place not in {issue.expression for issue in declared_issues(bundle)}
+    entries[1]["resource"]["resourceType"] = "Goal"
+    assert place in {issue.expression for issue in declared_issues(bundle)}
+
+
+def _entry(full_url: str, resource: Resource) -> Resource:
+    kind = resource["resourceType"]
+    return {
+        "fullUrl": full_url,
+        "resource": resource,
+        "request": {"method": "POST", "url": kind},
+    }
