@@ -51,11 +51,6 @@ class Tags:
         return vid is not None and (self.any or str(vid) in self.values)
 
 
-def entity_tag(vid: int) -> str:
-    """The version as an ETag: `W/"3"`."""
-    return f'W/"{vid}"'
-
-
 def parse_tags(text: str, where: str) -> Tags:
     """The tags of If-Match or If-None-Match: `W/"3"`, `"3"`, a list of them, or `*`."""
     if text.strip() == "*":

@@ -67,6 +67,13 @@ class Definitions:
         known = self._parameters.get(type, {}).get(code)
         return known or self._hidden.get((type, code))
 
+    def parameter_number(self, type: str, code: str) -> int:
+        """The number of a parameter that R4 has; raises LookupError for any other."""
+        found = self.search_parameter(type, code)
+        if found is None:
+            raise LookupError(f"R4 has no search parameter {code} of {type}")
+        return found.number
+
     def elements(self, path: str) -> Mapping[str, Element]:
         """Elements of a type or backbone element (`Observation.component`) by name in JSON."""
         return self._elements.get(path, MappingProxyType({}))

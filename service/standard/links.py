@@ -88,11 +88,6 @@ def rewrite(
     return walk.conditional
 
 
-def conditional_references(resource: dict[str, Any], where: str = "") -> list[ConditionalReference]:
-    """The references that are searches, of a resource outside a transaction."""
-    return rewrite(resource, {}, where=where)
-
-
 def _root(full_url: str | None) -> str | None:
     match = _RESTFUL.fullmatch(full_url) if full_url else None
     return match.group(1) if match else None

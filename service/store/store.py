@@ -8,7 +8,7 @@ from contextlib import AbstractContextManager
 from service.caller import Caller
 from service.errors import Gone, NotFound
 from service.store.connection import Connection
-from service.store.current import current_version, numbered_version
+from service.store.current import current_version
 from service.store.engine import Database
 from service.store.rows import Stored
 from service.store.unit import Unit, unit_of_work
@@ -35,14 +35,6 @@ class Store:
         with self.database.reader() as connection:
             stored = current_version(connection, caller, resource_type, resource_id)
         return present(stored, f"{resource_type}/{resource_id}")
-
-    def read_version(
-        self, caller: Caller, resource_type: str, resource_id: str, vid: int
-    ) -> Stored:
-        """Version `vid`. Raises NotFound, or Gone where that version is the deletion."""
-        with self.database.reader() as connection:
-            stored = numbered_version(connection, caller, resource_type, resource_id, vid)
-        return present(stored, f"{resource_type}/{resource_id}/_history/{vid}")
 
 
 def _now() -> int:

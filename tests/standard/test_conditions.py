@@ -6,7 +6,6 @@ import pytest
 
 from service.errors import Malformed
 from service.standard.conditions import (
-    entity_tag,
     http_date,
     parse_criteria,
     parse_http_date,
@@ -37,11 +36,6 @@ HEADER = "http.If-Match"
 )
 def test_tags_are_compared_weakly(text: str, vid: int | None, match: bool) -> None:
     assert parse_tags(text, HEADER).match(vid) is match
-
-
-def test_own_tag_matches() -> None:
-    assert entity_tag(3) == 'W/"3"'
-    assert parse_tags(entity_tag(3), HEADER).match(3)
 
 
 NO_TAGS = [

@@ -245,3 +245,9 @@ def test_primitives_have_their_pattern() -> None:
     assert positive is not None
     assert (positive.base, positive.pattern) == ("integer", "[1-9][0-9]*")
     assert definitions().primitive("Quantity") is None
+
+
+def test_the_number_of_a_parameter_that_is_not_there_is_a_fault() -> None:
+    assert definitions().parameter_number("Patient", "_id") > 0
+    with pytest.raises(LookupError, match="nonsense of Patient"):
+        definitions().parameter_number("Patient", "nonsense")

@@ -10,7 +10,7 @@ import pytest
 
 from service.errors import HyoidError, Invalid, Malformed
 from service.standard.bundles import plan
-from service.standard.links import conditional_references, placeholders, rewrite
+from service.standard.links import placeholders, rewrite
 
 UUID = "urn:uuid:c757873d-ec9a-4326-a141-556f43239520"
 OID = "urn:oid:1.2.3"
@@ -207,7 +207,7 @@ def test_conditional_reference_is_found_and_resolved() -> None:
         subject={"reference": "Patient?identifier=http://a|1"},
         performer=[{"reference": "Practitioner/1"}],
     )
-    (found,) = conditional_references(resource, "Bundle.entry[0].resource")
+    (found,) = rewrite(resource, {}, where="Bundle.entry[0].resource")
     assert found.type == "Patient"
     assert found.criteria == [("identifier", "http://a|1")]
     assert found.expression == "Bundle.entry[0].resource.subject.reference"
@@ -218,7 +218,7 @@ def test_conditional_reference_is_found_and_resolved() -> None:
 @pytest.mark.parametrize("reference", ["Patient?", "Patient?identifier=", "Patient?_count=1"])
 def test_conditional_reference_without_criteria_is_malformed(reference: str) -> None:
     with pytest.raises(Malformed) as caught:
-        conditional_references(observation(subject={"reference": reference}))
+        rewrite(observation(subject={"reference": reference}), {})
     assert caught.value.issues[0].expression == "Observation.subject.reference"
 
 

@@ -103,15 +103,15 @@ def test_pages_follow_one_another_without_loss_or_repetition(told: Store) -> Non
 
 
 def test_another_clients_history_is_not_told_not_even_after_a_deletion(told: Store) -> None:
-    stranger = Caller("stranger", clients=frozenset({"p9"}))
-    therapist = Caller("therapist", clients=frozenset({"p1"}))
+    stranger = Caller("stranger", ANONYMOUS.scopes, clients=frozenset({"p9"}))
+    therapist = Caller("therapist", ANONYMOUS.scopes, clients=frozenset({"p1"}))
     assert asked(told, stranger) == []
     assert asked(told, stranger, type="Observation", id="o2") == []
     assert asked(told, therapist) == ALL
 
 
 def test_versions_are_counted_for_those_who_may_see_them(told: Store) -> None:
-    stranger = Caller("stranger", clients=frozenset({"p9"}))
+    stranger = Caller("stranger", ANONYMOUS.scopes, clients=frozenset({"p9"}))
     with told.reader() as connection:
         assert version_count(connection, ANONYMOUS, "Observation", "o2") == 3
         assert version_count(connection, ANONYMOUS, "Observation", "none") == 0

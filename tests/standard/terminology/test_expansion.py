@@ -14,7 +14,7 @@ from service.standard.definitions import definitions
 from service.standard.registry import RESOURCE_TYPES
 from service.standard.terminology import expansion, members
 from service.standard.terminology.expansion import Wishes, expand
-from service.standard.terminology.for_search import codes_of
+from service.standard.terminology.for_search import Expander
 from service.standard.terminology.library import Library, SystemVersions
 from service.standard.terminology.membership import find_code
 from service.standard.terminology.refusals import NotUnderstood
@@ -435,4 +435,4 @@ def test_all_of_a_system_is_a_value_set_under_the_name_it_says() -> None:
     """Source: CodeSystem.valueSet, "canonical reference to the value set with the entire code
     system"."""
     library = Shelf([tree(valueSet="https://made.example/all")])
-    assert len(codes_of("https://made.example/all", library)) == 6
+    assert len(Expander(library).members("https://made.example/all")) == 6

@@ -8,7 +8,6 @@ import pytest
 
 from service.errors import NotFound
 from service.standard.terminology.code_systems import read_code_system
-from service.standard.terminology.for_search import ancestors, codes_of, descendants
 from service.standard.terminology.lookup import lookup, subsumption
 from service.standard.terminology.refusals import NotUnderstood
 from service.standard.terminology.shipped import shipped
@@ -113,17 +112,3 @@ def test_subsumption(a: str, b: str, outcome: str) -> None:
 def test_parts_are_not_subsumed() -> None:
     with pytest.raises(NotUnderstood):
         subsumption(read_code_system(tree(hierarchyMeaning="part-of")), "oral", "hold")
-
-
-def test_what_the_search_modifiers_ask() -> None:
-    """Source: ValueSet inactive's system v3-ActMood is not shipped; RoleCode is, nested."""
-    family = descendants("http://terminology.hl7.org/CodeSystem/v3-RoleCode", "CHILD")
-    assert family[0] == "CHILD"
-    assert {"SON", "DAU", "STPCHLD"} <= set(family)
-    assert "FAMMEMB" in ancestors("http://terminology.hl7.org/CodeSystem/v3-RoleCode", "SON")
-    status = codes_of("http://hl7.org/fhir/ValueSet/observation-status|4.0.1")
-    assert ("http://hl7.org/fhir/observation-status", "final") in status
-    with pytest.raises(NotFound):
-        codes_of("http://hl7.org/fhir/ValueSet/observation-status|9")
-    with pytest.raises(NotUnderstood):
-        descendants("http://snomed.info/none", "1")
