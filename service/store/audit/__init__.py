@@ -1,0 +1,1 @@
+"""Where is it kept who looked at what? The audit log: appended to, chained, never changed."""

@@ -1,0 +1,101 @@
+"""Which accesses were there? The newest first, by entity, agent and time, page by page.
+
+Each page walks one index in the order (time, number), so that its cost does not grow with the log.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+from service.store.audit.access import Access, decoded
+from service.store.connection import Connection
+
+_ONE = "SELECT n, at, body FROM audit_event WHERE n = ?"
+_LAST = (1 << 63) - 1
+
+
+class Recorded(NamedTuple):
+    """A row of the log: its number, its time in microseconds since 1970 (UTC), what was done."""
+
+    n: int
+    at: int
+    access: Access
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What is looked for. All that is given must hold.
+
+    `entities` are references `Type/id`; each tuple is met by one of its members. `before` is the
+    place (`at`, `n`) of the last row of the page before.
+    """
+
+    entities: tuple[tuple[str, ...], ...] = ()
+    agents: tuple[str, ...] = ()
+    since: int = 0
+    until: int = _LAST
+    before: tuple[int, int] = (_LAST, _LAST)
+
+
+def one(connection: Connection, n: int) -> Recorded | None:
+    """The row with this number."""
+    row = connection.row(_ONE, (n,))
+    return _recorded(row) if row else None
+
+
+def page(connection: Connection, wanted: Wanted, count: int) -> list[Recorded]:
+    """At most `count` rows that are wanted, the newest first."""
+    walks = [_walk(wanted, driver, count) for driver in _drivers(wanted)]
+    union = " UNION ".join(f"SELECT n, at FROM ({sql}) walked" for sql, _ in walks)
+    params = [param for _, some in walks for param in some]
+    rows = connection.rows(
+        f"SELECT a.n, a.at, a.body FROM ({union}) found"
+        " JOIN audit_event a ON a.n = found.n ORDER BY found.at DESC, found.n DESC LIMIT ?",
+        (*params, count),
+    )
+    return [_recorded(row) for row in rows]
+
+
+Driver = tuple[str, str] | None
+"""The column that a walk is led by, and its value; None for the whole log."""
+
+
+def _drivers(wanted: Wanted) -> list[Driver]:
+    if wanted.entities:
+        return [("reference", reference) for reference in sorted(set(wanted.entities[0]))]
+    if wanted.agents:
+        return [("agent", agent) for agent in sorted(set(wanted.agents))]
+    return [None]
+
+
+def _walk(wanted: Wanted, driver: Driver, count: int) -> tuple[str, list[Any]]:
+    """The rows of one walk. The rest of what is wanted is looked up for each row."""
+    by_entity = driver is not None and driver[0] == "reference"
+    table = "audit_entity" if by_entity else "audit_event"
+    conditions = ["w.at BETWEEN ? AND ?", "(w.at, w.n) < (?, ?)"]
+    params: list[Any] = [wanted.since, min(wanted.until, wanted.before[0]), *wanted.before]
+    if driver is not None:
+        conditions.insert(0, f"w.{driver[0]} = ?")
+        params.insert(0, driver[1])
+    for references in wanted.entities[1:]:
+        marks = ", ".join("?" * len(references))
+        conditions.append(
+            f"EXISTS (SELECT 1 FROM audit_entity e WHERE e.n = w.n AND e.reference IN ({marks}))"
+        )
+        params += references
+    if by_entity and wanted.agents:
+        marks = ", ".join("?" * len(wanted.agents))
+        conditions.append(
+            f"EXISTS (SELECT 1 FROM audit_event x WHERE x.n = w.n AND x.agent IN ({marks}))"
+        )
+        params += wanted.agents
+    sql = (
+        f"SELECT w.n, w.at FROM {table} w WHERE {' AND '.join(conditions)}"
+        " ORDER BY w.at DESC, w.n DESC LIMIT ?"
+    )
+    return sql, [*params, count]
+
+
+def _recorded(row: tuple[Any, ...]) -> Recorded:
+    return Recorded(row[0], row[1], decoded(bytes(row[2])))
