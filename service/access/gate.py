@@ -8,6 +8,11 @@ from ipaddress import ip_address
 from typing import Protocol
 from urllib.parse import urlsplit
 
+import anyio.to_thread
+
+from service.access.bearer import Bearers
+from service.access.forms import bearer_in
+from service.access.refusals import InvalidToken
 from service.caller import ANONYMOUS, Caller
 from service.errors import Forbidden, NotAuthenticated
 
@@ -17,6 +22,10 @@ class Gate(Protocol):
 
     def admit(self, interaction: str, headers: Mapping[str, str]) -> Caller:
         """The caller of a request. Raises NotAuthenticated or Forbidden."""
+        ...
+
+    def is_quick(self, interaction: str, headers: Mapping[str, str]) -> bool:
+        """Whether `admit` will not wait for anything."""
         ...
 
 
@@ -41,6 +50,10 @@ class OpenGate:
             )
         return ANONYMOUS
 
+    def is_quick(self, interaction: str, headers: Mapping[str, str]) -> bool:
+        """Nothing is looked up."""
+        return True
+
 
 def host_name(host: str) -> str:
     """The name in a Host header, without the port; empty where it cannot be read."""
@@ -62,16 +75,50 @@ def is_loopback_host(host: str) -> bool:
         return False
 
 
-class SmartGate:
-    """`--access smart`: nothing but the CapabilityStatement without a token.
+NOBODY = Caller("anonymous", kind="anonymous")
+"""Who asks without a token for what is open to all; may do nothing else."""
 
-    Tokens are not issued or accepted yet, so for now everything else is refused.
-    """
+PUBLIC = frozenset({"capabilities", "smart-configuration"})
+"""What tells how to get a token."""
+
+
+class SmartGate:
+    """`--access smart`: nothing but what is public without an access token that counts."""
+
+    def __init__(self, bearers: Bearers, *, waits: bool) -> None:
+        """`waits`: the database answers over a network, so that no event loop may ask it."""
+        self._bearers = bearers
+        self._waits = waits
 
     def admit(self, interaction: str, headers: Mapping[str, str]) -> Caller:
-        """The anonymous caller for the CapabilityStatement; NotAuthenticated for the rest."""
-        if interaction == "capabilities":
-            return ANONYMOUS
-        raise NotAuthenticated(
-            "This service needs an access token", headers={"WWW-Authenticate": "Bearer"}
-        )
+        """Who holds the token (RFC 6750). Raises NotAuthenticated."""
+        if interaction in PUBLIC:
+            return NOBODY
+        token = bearer_in(headers.get("authorization", ""))
+        if token is None:
+            raise NotAuthenticated(
+                "This service needs an access token", headers={"WWW-Authenticate": "Bearer"}
+            )
+        try:
+            return self._bearers.caller(token)
+        except InvalidToken as refusal:
+            told = f'Bearer error="invalid_token", error_description="{refusal.description}"'
+            raise NotAuthenticated(
+                refusal.description,
+                code="expired" if refusal.expired else "unknown",
+                headers={"WWW-Authenticate": told},
+            ) from None
+
+    def is_quick(self, interaction: str, headers: Mapping[str, str]) -> bool:
+        """Whether the answer needs no waiting."""
+        if not self._waits or interaction in PUBLIC:
+            return True
+        token = bearer_in(headers.get("authorization", ""))
+        return token is None or self._bearers.is_fresh(token)
+
+
+async def admitted(gate: Gate, interaction: str, headers: Mapping[str, str]) -> Caller:
+    """As `gate.admit`, in a thread where that may have to wait for the database."""
+    if gate.is_quick(interaction, headers):
+        return gate.admit(interaction, headers)
+    return await anyio.to_thread.run_sync(gate.admit, interaction, headers)

@@ -2,9 +2,9 @@ from __future__ import annotations
 
 import pytest
 
-from service.access.gate import OpenGate, SmartGate, is_loopback_host
+from service.access.gate import OpenGate, is_loopback_host
 from service.caller import ANONYMOUS
-from service.errors import Forbidden, NotAuthenticated
+from service.errors import Forbidden
 
 
 @pytest.mark.parametrize(
@@ -37,11 +37,3 @@ def test_open_gate_knows_loopback_and_its_base_url() -> None:
 def test_open_gate_without_a_base_url_lets_no_other_name_in() -> None:
     with pytest.raises(Forbidden):
         OpenGate().admit("read", {"host": "elsewhere.example"})
-
-
-def test_smart_gate_shows_the_statement_and_nothing_else() -> None:
-    gate = SmartGate()
-    assert gate.admit("capabilities", {}) is ANONYMOUS
-    with pytest.raises(NotAuthenticated) as refusal:
-        gate.admit("read", {"authorization": "Bearer forged"})
-    assert refusal.value.headers["WWW-Authenticate"] == "Bearer"

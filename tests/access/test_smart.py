@@ -1,7 +1,8 @@
-"""With `--access smart` and no token: nothing but the CapabilityStatement and the probes.
+"""With `--access smart` and no token: nothing but how to get one, and the probes.
 
 Sources: RFC 6750, section 3 (WWW-Authenticate); SMART App Launch 2, conformance: the
-CapabilityStatement is open. Who is not let in must not learn what there is.
+CapabilityStatement and smart-configuration are open. Who is not let in must not learn what there
+is.
 """
 
 from __future__ import annotations
@@ -17,6 +18,8 @@ from tests.contract.addresses import METHODS, addresses
 from tests.contract.outcomes import refusal
 from tests.factories.clinical import patient
 from tests.live import running_service
+
+PUBLIC = ("metadata", ".well-known/smart-configuration")
 
 
 @pytest.fixture(scope="module")
@@ -40,7 +43,7 @@ def smart(database: str) -> Iterator[httpx.Client]:
 @pytest.mark.parametrize("method", METHODS)
 def test_every_address_needs_a_token(method: str, smart: httpx.Client) -> None:
     for address in (*addresses(), "Patient/there", "Patient/gone"):
-        if address == "metadata" and method in ("GET", "HEAD"):
+        if address in PUBLIC and method in ("GET", "HEAD"):
             continue
         answer = smart.request(method, f"/fhir/{address}")
         assert answer.status_code == 401, address
@@ -85,9 +88,10 @@ def test_the_statement_and_the_probes_are_open(smart: httpx.Client) -> None:
         assert smart.get(f"/health/{probe}").status_code == 200
 
 
-def test_other_methods_at_the_statement_need_a_token(smart: httpx.Client) -> None:
+def test_other_methods_at_what_is_open_need_a_token(smart: httpx.Client) -> None:
     for method in ("POST", "PUT", "DELETE"):
-        assert smart.request(method, "/fhir/metadata").status_code == 401
+        for address in ("metadata", ".well-known/smart-configuration"):
+            assert smart.request(method, f"/fhir/{address}").status_code == 401
 
 
 def test_nothing_was_stored_meanwhile(smart: httpx.Client, database: str) -> None:
