@@ -15,6 +15,7 @@ from service.caller import Caller
 from service.errors import Forbidden
 from service.standard.grants import insufficient
 from service.standard.mentions import referred
+from service.store.attaching import may_attach
 from service.store.caseload import own_client
 from service.store.connection import Connection
 from service.store.visibility import and_visible, may_miss
@@ -74,6 +75,10 @@ class Claims:
         kind, id_ = key
         if kind == "Patient" and not self._is_own(connection, written.letter, id_):
             raise not_yours()
+        if kind == "DocumentReference" and not may_attach(
+            connection, self._caller, written.letter, written.rid
+        ):
+            raise Forbidden("The DocumentReference leads to a Binary that is not yours")
         if kind == "Binary" and written.letter == "c":
             # It is seen when a DocumentReference of the caller's clients leads to it.
             return

@@ -78,7 +78,7 @@ def names(
 
 def require_visible(store: Store, caller: Caller, resource_type: str, seqs: Sequence[int]) -> None:
     """Raise Forbidden where the caller does not see one of these versions."""
-    if not and_version_visible(caller, "r", (resource_type,))[0]:
+    if not and_version_visible(caller, "r", (resource_type,), judged=True)[0]:
         return
     with store.reader() as connection:
         for batch in batches(seqs, AT_ONCE):
@@ -99,7 +99,7 @@ def _light(connection: Connection, batch: Sequence[int]) -> Sequence[int]:
 def _select(
     caller: Caller, resource_type: str, batch: Sequence[int], columns: str
 ) -> tuple[str, list[object]]:
-    narrowed, params = and_version_visible(caller, "r", (resource_type,))
+    narrowed, params = and_version_visible(caller, "r", (resource_type,), judged=True)
     given = padded(batch)
     text = f"SELECT {columns} FROM version v WHERE v.seq IN ({marks(len(given))})"
     return f"{text}{narrowed} ORDER BY v.seq", [*given, *params]

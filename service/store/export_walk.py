@@ -182,6 +182,6 @@ def _visible(callers: Sequence[Caller], resource_type: str) -> list[Sql]:
 
 
 def _version_visible(callers: Sequence[Caller], resource_type: str) -> list[Sql]:
-    found = (and_version_visible(caller, "r", (resource_type,)) for caller in callers)
+    found = (and_version_visible(caller, "r", (resource_type,), judged=True) for caller in callers)
     parts = (Sql(text.removeprefix(" AND "), params) for text, params in found if text)
     return list(dict.fromkeys(parts))

@@ -41,6 +41,17 @@ _PLACE = re.compile(r"(_cursor|_page)=[^&\"]+")
 _NOW = re.compile(
     r"\"(?:lastUpdated|issued|date|timestamp|recorded|authoredOn|lastModified)\":\"[^\"]+\"|[0-9a-f-]{36}"
 )
+_MOVING = (
+    "$progress",
+    "$extract",
+    "$expand",
+    "$summary",
+    "$document",
+    "$derive",
+    "$apply",
+    "transaction",
+)
+"""What tells times and ids of the moment."""
 _MOST_PAGES = 12
 
 
@@ -81,7 +92,7 @@ def compare(pair: tuple[Asking, Asking], caller: Caller, address: str) -> int:
     some = 0
     for _ in range(_MOST_PAGES):
         told = [ask(caller, "GET", at) for ask, at in zip(pair, addresses, strict=True)]
-        moving = any(name in address for name in ("$progress", "$extract", "$expand"))
+        moving = any(name in address for name in _MOVING)
         assert shown(told[0], moving=moving) == shown(told[1], moving=moving), address
         assert told[0].status < 500, address
         assert b"south-p" not in told[0].body or "south-p" in address, address

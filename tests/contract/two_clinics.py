@@ -52,6 +52,12 @@ def shared() -> Iterator[Resource]:
             "include": [{"system": "https://clinic.example/codes", "concept": [{"code": "a"}]}]
         },
     }
+    yield {
+        "resourceType": "PlanDefinition",
+        "id": "way",
+        "status": "active",
+        "action": [{"title": "Effortful swallow"}],
+    }
     yield {"resourceType": "Device", "id": "manometer", "deviceName": [
         {"name": "Manometer", "type": "user-friendly-name"}
     ]}  # fmt: skip
@@ -152,15 +158,6 @@ def clinic(at: str, number: int) -> Iterator[Resource]:
         "agent": [{"who": ref("Practitioner/visitor")}],
     }
     yield {
-        "resourceType": "AuditEvent",
-        "id": f"{me}-audit",
-        "type": {"code": "rest"},
-        "recorded": "2026-03-10T10:00:00Z",
-        "agent": [{"requestor": True, "who": ref("Practitioner/visitor")}],
-        "source": {"observer": ref("Device/manometer")},
-        "entity": [{"what": ref(f"Observation/{me}-o1")}],
-    }
-    yield {
         "resourceType": "Task",
         "id": f"{me}-task",
         "status": "requested",
@@ -185,6 +182,17 @@ def clinic(at: str, number: int) -> Iterator[Resource]:
         "status": "current",
         "subject": ref(somebody),
         "content": [{"attachment": {"url": f"Binary/{me}-scan"}}],
+    }
+    yield {
+        "resourceType": "Composition",
+        "id": f"{me}-letter",
+        "status": "final",
+        "type": coding("letter"),
+        "subject": ref(somebody),
+        "date": "2026-03-12",
+        "author": [ref("Practitioner/visitor")],
+        "title": f"Letter of {at}",
+        "section": [{"title": "Seen", "entry": [ref(f"Observation/{me}-o1")]}],
     }
     yield {
         "resourceType": "List",

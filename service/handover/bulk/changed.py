@@ -6,11 +6,15 @@ export, and a deleted one whose rows are gone, is judged by the bytes of the ver
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from service.caller import Caller
 from service.handover.bulk.parts import PROVENANCE, Filters, Part
 from service.handover.bulk.request import BulkRequest, in_records
 from service.standard.codec import decode_resource
+from service.standard.grants import WHOLE, grants_of
 from service.standard.search_values import SearchValues, extract
+from service.standard.searching.query import SearchQuery
 from service.store.connection import Connection
 from service.store.export_conditions import (
     Scratch,
@@ -44,6 +48,29 @@ def was_part(
     if not filtered:
         return True
     return scratch.meets(caller, filters[part.type], values, then.id, then.updated)
+
+
+def was_allowed(
+    callers: Sequence[Caller], base: str, then: Changed, kind: str, scratch: Scratch
+) -> bool:
+    """Whether the version was within the scopes of them all; deletions are judged by the tables."""
+    found = [grants_of(caller).of("r", kind) for caller in callers]
+    if then.deleted or all(alternatives == WHOLE for alternatives in found):
+        return True
+    if then.body is None or None in found:
+        return False
+    values = extract(decode_resource(then.body), f"{base}/")
+    return all(
+        scratch.meets(
+            caller,
+            [SearchQuery((kind,), criteria) for criteria in some],
+            values,
+            then.id,
+            then.updated,
+        )
+        for caller, some in zip(callers, found, strict=True)
+        if some
+    )
 
 
 def targets_of(request: BulkRequest, then: Changed) -> set[tuple[str, str]]:

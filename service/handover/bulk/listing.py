@@ -15,7 +15,7 @@ from dataclasses import replace
 from functools import cached_property
 
 from service.caller import Caller
-from service.handover.bulk.changed import targets_of, was_part
+from service.handover.bulk.changed import targets_of, was_allowed, was_part
 from service.handover.bulk.filters import filters_by_type
 from service.handover.bulk.parts import PROVENANCE, Filters, Part, condition_of, parts_of
 from service.handover.bulk.request import BulkRequest
@@ -205,6 +205,9 @@ class _Step:
         self._go_on(following)
 
     def _was(self, part: Part, then: Changed) -> bool:
+        base = self._request.base
+        if not was_allowed(self._callers, base, then, part.type, self._scratch):
+            return False
         if part.associated:
             return any(self._is_listed(target) for target in targets_of(self._request, then))
         request, key = self._request, self._export.id
