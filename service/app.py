@@ -3,23 +3,35 @@
 from __future__ import annotations
 
 import gc
+import logging
+import secrets
 import threading
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import Any
 
-from fastapi import FastAPI, Response
+from fastapi import FastAPI, Request, Response
+from starlette.exceptions import HTTPException
 from starlette.types import Receive, Scope, Send
 
 from service import __version__
-from service.access.gate import Gate, OpenGate, SmartGate
-from service.errors import HyoidError
+from service.access.gate import Gate, OpenGate
+from service.access.limits import Limits, allowance_of
+from service.access.opening import opened_access
+from service.access.recording import Recording, directory_of
+from service.access.routes import access_routes
+from service.errors import HyoidError, Issue, outcome
 from service.intake.routes import intake_routes
-from service.pages.home import router as home
-from service.rest.call import Service
+from service.pages.docs import router as docs
+from service.pages.home import home_routes
+from service.pages.sign_in import sign_in_routes
+from service.rest.call import FHIR_JSON, Service
 from service.rest.fhir_app import FhirApp, is_fhir
+from service.rest.headers import Guarded, origins_in
 from service.rest.progress import warm_up
+from service.rest.turns import ByAddress
 from service.settings import Settings, settings_from
+from service.standard.codec import encode
 from service.standard.profiles.library import shipped_profiles
 from service.standard.terminology.shipped import shipped
 from service.store.engine import Database
@@ -27,31 +39,57 @@ from service.store.migrate import is_current
 from service.store.secrets import shared_secret
 from service.store.store import Store
 
+log = logging.getLogger("hyoid")
+
+_TOLD = "hyoid.told"
+"""Where in the ASGI scope it is kept that a fault was told."""
+
 _DESCRIPTION = (
     "FHIR R4 service for speech-language therapy. The FHIR interface lies at `/fhir`; "
     "[its CapabilityStatement](/fhir/metadata) says what it offers."
 )
 
 
+_REFUSALS = {
+    404: ("not-found", "There is no such address"),
+    405: ("not-supported", "This address does not take that method"),
+}
+
+
 class Hyoid(FastAPI):
     """FastAPI for everything but /fhir, which the FHIR application answers by itself."""
 
-    def __init__(self, fhir: FhirApp, **options: Any) -> None:
+    def __init__(
+        self, fhir: FhirApp, limits: Limits, origins: tuple[str, ...], **options: Any
+    ) -> None:
         super().__init__(**options)
         self.fhir = fhir
+        self._beside = ByAddress(super().__call__, limits)
+        self._guarded = Guarded(self._answer, origins)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request, or take part in start and end of the process."""
-        if scope["type"] == "http" and is_fhir(scope["path"]):
-            await self.fhir(scope, receive, send)
+        if scope["type"] == "http":
+            await self._guarded(scope, receive, send)
         else:
             await super().__call__(scope, receive, send)
+
+    async def _answer(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if is_fhir(scope["path"]):
+            await self.fhir(scope, receive, send)
+            return
+        try:
+            await self._beside(scope, receive, send)
+        except Exception:
+            # The framework raises it once more when `_fail` has told and logged it.
+            if not scope.get(_TOLD):
+                raise
 
 
 def create_app(settings: Settings) -> FastAPI:
     """The application on a database whose schema is current.
 
-    Raises ValueError for a database URL that is none or a file in mappings/ that cannot be read,
+    Raises ValueError for a setting that cannot be or a file in mappings/ that cannot be read,
     RuntimeError for a schema that is not current.
     """
     database = Database(settings.database)
@@ -61,7 +99,10 @@ def create_app(settings: Settings) -> FastAPI:
     shipped()
     shipped_profiles()
     service = Service(Store(database), settings, shared_secret(database, "cursor"))
-    gate: Gate = OpenGate(settings.base_url) if settings.access == "open" else SmartGate()
+    recording = Recording(database, directory_of(settings))
+    access = None if settings.access == "open" else opened_access(database, settings, recording)
+    gate: Gate = access.gate if access else OpenGate(settings.base_url)
+    limits = Limits(allowance_of(settings))
 
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
@@ -73,20 +114,31 @@ def create_app(settings: Settings) -> FastAPI:
         warming = threading.Timer(1, warm_up)
         warming.daemon = True
         warming.start()
+        recording.start()
         yield
         warming.cancel()
+        recording.stop()
         database.close()
 
     app = Hyoid(
-        FhirApp(service, gate),
+        FhirApp(service, gate, recording, limits),
+        limits,
+        origins_in(settings.cors_origins),
         title="Hyoid",
         version=__version__,
         description=_DESCRIPTION,
         lifespan=lifespan,
+        docs_url=None,
         redoc_url=None,
     )
-    app.include_router(home)
-    app.include_router(intake_routes(service, gate))
+    app.include_router(home_routes(access.sign_in.browsers if access else None))
+    app.include_router(docs)
+    app.include_router(intake_routes(service, gate, limits, recording))
+    if access:
+        app.include_router(access_routes(access.systems, access.keys, recording))
+        app.include_router(sign_in_routes(access.sign_in))
+    app.add_exception_handler(HTTPException, _refuse)
+    app.add_exception_handler(Exception, _fail)
     _add_probes(app, database)
     return app
 
@@ -94,6 +146,27 @@ def create_app(settings: Settings) -> FastAPI:
 def app_from_environment() -> FastAPI:
     """The application as the HYOID_* variables say; what each worker process calls."""
     return create_app(settings_from())
+
+
+async def _refuse(_request: Request, error: Exception) -> Response:
+    """What the framework itself refuses outside of /fhir has the shape of every other refusal."""
+    assert isinstance(error, HTTPException)
+    code, text = _REFUSALS.get(error.status_code, ("processing", str(error.detail)))
+    return Response(
+        encode(outcome([Issue("error", code, text)])),
+        error.status_code,
+        dict(error.headers or {}),
+        media_type=FHIR_JSON,
+    )
+
+
+async def _fail(request: Request, error: Exception) -> Response:
+    """A fault outside of /fhir, told as one within: by a number."""
+    reference = secrets.token_hex(8)
+    log.error("Fault %s", reference, exc_info=error)
+    request.scope[_TOLD] = True
+    text = f"The service failed. Tell its keeper this number: {reference}"
+    return Response(encode(outcome([Issue("fatal", "exception", text)])), 500, media_type=FHIR_JSON)
 
 
 def _add_probes(app: FastAPI, database: Database) -> None:

@@ -19,7 +19,8 @@ class Caller:
     clients of these are seen; None means no such narrowing. Both given, a client of either is seen.
     `kind` is `system`, `person` or `anonymous`; `reference` the Device or Practitioner acted as.
     `token` is the id (jti) of the access token. `purpose` is the reason given for breaking the
-    glass, empty where it is whole.
+    glass, empty where it is whole. `denied` holds ids of Patient resources whose records are
+    withheld whatever else is allowed, because they deny that they are disclosed.
     """
 
     name: str
@@ -30,6 +31,7 @@ class Caller:
     reference: str = ""
     token: str = ""
     purpose: str = ""
+    denied: frozenset[str] = frozenset()
 
 
 ANONYMOUS = Caller("anonymous", frozenset({"system/*.cruds"}), kind="anonymous")

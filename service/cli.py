@@ -8,9 +8,10 @@ from typing import Annotated
 import typer
 
 from service import __version__
-from service.commands import mappings_check
+from service.commands import audit, client, keys, mappings_check, person
 from service.commands._telling import RefusedError, complain, say
 from service.commands.demo import demo
+from service.commands.erase import erase
 from service.commands.export import export
 from service.commands.load import load
 from service.commands.migrate import migrate
@@ -26,9 +27,13 @@ app = typer.Typer(
     no_args_is_help=True,
     pretty_exceptions_enable=False,
 )
-for _command in (serve, demo, load, export, validate, reindex, migrate):
+for _command in (serve, demo, load, export, validate, reindex, migrate, erase):
     app.command()(_command)
 app.add_typer(mappings_check.app, name="mappings")
+app.add_typer(client.app, name="client")
+app.add_typer(person.app, name="person")
+app.add_typer(keys.app, name="keys")
+app.add_typer(audit.app, name="audit")
 
 
 def _version(wanted: bool) -> None:

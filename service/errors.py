@@ -19,6 +19,7 @@ OperationOutcome in one place (`outcome_of`)::
       x PreconditionFailed   412
       x TooLarge             413
       x UnsupportedMediaType 415
+      x Throttled            429
       x Unavailable          503
 
 Issue codes: http://hl7.org/fhir/issue-type (R4, required binding).
@@ -32,6 +33,11 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 _UNFIT = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff]")
+
+_LONGEST = 1000
+_LONGEST_WORD = 160
+"""Longer than the addresses that are told of in earnest."""
+_LONG_WORD = re.compile(rf"\S{{{_LONGEST_WORD + 1},}}")
 
 Severity = Literal["fatal", "error", "warning", "information"]
 
@@ -51,7 +57,7 @@ class Issue:
 
     def as_fhir(self) -> dict[str, Any]:
         """This finding as an OperationOutcome.issue."""
-        text = _clean(self.text)
+        text = shown(self.text)
         issue: dict[str, Any] = {
             "severity": self.severity,
             "code": self.code,
@@ -59,14 +65,19 @@ class Issue:
             "diagnostics": text,
         }
         if self.expression:
-            issue["expression"] = [_clean(self.expression)]
+            issue["expression"] = [shown(self.expression)]
         if self.location:
-            issue["location"] = [_clean(self.location)]
+            issue["location"] = [shown(self.location)]
         return issue
 
 
-def _clean(text: str) -> str:
-    """What a client sent may be told back, but no character that a FHIR string must not have."""
+def shown(text: str) -> str:
+    """What a client sent may be told back, but not at any length, and no character that a FHIR
+    string must not have."""
+    if len(text) > _LONGEST_WORD:
+        text = _LONG_WORD.sub(lambda word: f"{word[0][:_LONGEST_WORD]}…", text)
+        if len(text) > _LONGEST:
+            text = f"{text[:_LONGEST]}…"
     return text if text.isprintable() else _UNFIT.sub("\ufffd", text)
 
 
@@ -150,6 +161,10 @@ class TooLarge(HyoidError):
 
 class UnsupportedMediaType(HyoidError):
     status, code = 415, "not-supported"
+
+
+class Throttled(HyoidError):
+    status, code = 429, "throttled"
 
 
 class Unavailable(HyoidError):

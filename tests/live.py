@@ -106,13 +106,18 @@ def told_until(stream: IO[str] | None, wanted: str) -> str:
 
 @contextmanager
 def running(
-    command: Sequence[str], port: int, *, seconds: float = 30, cwd: Path | None = None
+    command: Sequence[str],
+    port: int,
+    *,
+    seconds: float = 30,
+    cwd: Path | None = None,
+    env: Mapping[str, str] | None = None,
 ) -> Iterator[str]:
     """Run a command that serves on `port` and is ready; gives `http://127.0.0.1:PORT`."""
     base = f"http://127.0.0.1:{port}"
     with tempfile.TemporaryFile() as output:
         process = subprocess.Popen(
-            command, cwd=cwd, env=clean_environment(), stdout=output, stderr=output
+            command, cwd=cwd, env=clean_environment(**(env or {})), stdout=output, stderr=output
         )
         try:
             if not _becomes_ready(process, f"{base}/health/ready", seconds):
@@ -124,14 +129,22 @@ def running(
             _stop(process)
 
 
+UNLIMITED = {"HYOID_RATE_PER_SECOND": "0", "HYOID_REQUESTS_AT_ONCE": "0"}
+"""Settings of a service that measures, or is asked more than any caller should."""
+
+
 @contextmanager
 def running_service(
-    database: str, *arguments: str, access: str = "open", port: int | None = None
+    database: str,
+    *arguments: str,
+    access: str = "open",
+    port: int | None = None,
+    env: Mapping[str, str] | None = None,
 ) -> Iterator[str]:
     """`hyoid serve` on a free port with this database; gives `http://127.0.0.1:PORT`."""
     port = port or free_port()
     command = [*HYOID, "serve", "--port", str(port), "--database", database, "--access", access]
-    with running([*command, *arguments], port) as base:
+    with running([*command, *arguments], port, env=env) as base:
         yield base
 
 

@@ -21,6 +21,8 @@ class Addresses:
     introspection: str
     revocation: str
     keys: str
+    openid: str
+    """Where the identity provider sends people back to."""
 
 
 def addresses_of(settings: Settings) -> Addresses:
@@ -29,5 +31,10 @@ def addresses_of(settings: Settings) -> Addresses:
     parent = fhir.rpartition("/")[0] if urlsplit(fhir).path else fhir
     access = f"{parent}/access"
     return Addresses(
-        fhir, f"{access}/token", f"{access}/introspect", f"{access}/revoke", f"{access}/jwks"
+        fhir,
+        f"{access}/token",
+        f"{access}/introspect",
+        f"{access}/revoke",
+        f"{access}/jwks",
+        f"{access}/openid/callback",
     )

@@ -7,6 +7,7 @@ RFC 7523, section 3. Pure: the same answer for a system that exists and for one 
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Any
@@ -26,6 +27,8 @@ MOST_TEXT = 16 * 1024
 
 _NAME = 255
 """Most characters of a jti, a kid, a client id."""
+_UNFIT = re.compile("[\x00\ud800-\udfff]")
+"""No database takes them; the second are halves of characters, as JSON may have them."""
 
 
 class AssertionRegistry(JWSRegistry):
@@ -115,6 +118,6 @@ def _require_claims(claims: dict[str, Any], audiences: Collection[str], now: int
 
 def _name(found: dict[str, Any], key: str) -> str:
     value = found.get(key)
-    if not isinstance(value, str) or not 1 <= len(value) <= _NAME or "\x00" in value:
+    if not isinstance(value, str) or not 1 <= len(value) <= _NAME or _UNFIT.search(value):
         raise InvalidClient(f"{key} of the assertion must have 1 to {_NAME} characters")
     return value

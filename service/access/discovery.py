@@ -17,7 +17,11 @@ _SERVICE = "http://terminology.hl7.org/CodeSystem/restful-security-service"
 
 
 def smart_configuration(addresses: Addresses) -> dict[str, Any]:
-    """The document, for systems only: nobody can sign in here yet."""
+    """The document, for systems only.
+
+    No `authorization_endpoint`: people sign in to this service itself or at their organisation's
+    identity provider; codes for apps of others are not given out here.
+    """
     return {
         "token_endpoint": addresses.token,
         "token_endpoint_auth_methods_supported": ["private_key_jwt"],
@@ -50,6 +54,7 @@ def smart_security(addresses: Addresses) -> dict[str, Any]:
         "service": [{"coding": [{"system": _SERVICE, "code": "SMART-on-FHIR"}]}],
         "description": (
             "An access token is needed for everything but this statement and"
-            " .well-known/smart-configuration, which says where systems get one."
+            " .well-known/smart-configuration, which says where systems get one. People sign in"
+            " at access/sign-in; apps of others are given no authorization codes."
         ),
     }

@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 import socket
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_address, ip_network
 
@@ -72,13 +72,28 @@ def fetch(url: str, networks: Iterable[Network] = ()) -> Fetched:
     Addresses that are not public are refused, unless they lie in `networks` or the URL itself
     names loopback. SSL_CERT_FILE names other certificate authorities.
     """
+    return ask("GET", url, networks)
+
+
+def ask(
+    method: str,
+    url: str,
+    networks: Iterable[Network] = (),
+    form: Mapping[str, str] | None = None,
+    headers: Mapping[str, str] | None = None,
+) -> Fetched:
+    """The same with any method, a form and headers more. Raises FetchError."""
     try:
         parsed = required_url(url)
     except ValueError as error:
         raise FetchError(str(error)) from None
     address = _checked_address(parsed, tuple(networks))
     end = time.monotonic() + SECONDS
-    headers = {"Accept": "application/json", "Host": parsed.netloc.decode("ascii")}
+    sent = {
+        **(headers or {}),
+        "Accept": "application/json",
+        "Host": parsed.netloc.decode("ascii"),
+    }
     try:
         with (
             httpx.Client(
@@ -88,9 +103,10 @@ def fetch(url: str, networks: Iterable[Network] = ()) -> Fetched:
                 follow_redirects=False,
             ) as http,
             http.stream(
-                "GET",
+                method,
                 parsed.copy_with(host=str(address)),
-                headers=headers,
+                data=form,
+                headers=sent,
                 extensions={"sni_hostname": parsed.host},
             ) as answer,
         ):

@@ -11,7 +11,9 @@ from urllib.parse import urlsplit
 import anyio.to_thread
 
 from service.access.bearer import Bearers
+from service.access.browsers import Browsers
 from service.access.forms import bearer_in
+from service.access.openid_bearers import OpenIdBearers
 from service.access.refusals import InvalidToken
 from service.caller import ANONYMOUS, Caller
 from service.errors import Forbidden, NotAuthenticated
@@ -20,7 +22,7 @@ from service.errors import Forbidden, NotAuthenticated
 class Gate(Protocol):
     """Says who is asking, or refuses."""
 
-    def admit(self, interaction: str, headers: Mapping[str, str]) -> Caller:
+    def admit(self, interaction: str, headers: Mapping[str, str], method: str = "POST") -> Caller:
         """The caller of a request. Raises NotAuthenticated or Forbidden."""
         ...
 
@@ -40,7 +42,7 @@ class OpenGate:
     def __init__(self, base_url: str = "") -> None:
         self._name = urlsplit(base_url).hostname or "localhost"
 
-    def admit(self, interaction: str, headers: Mapping[str, str]) -> Caller:
+    def admit(self, interaction: str, headers: Mapping[str, str], method: str = "POST") -> Caller:
         """Everybody who uses such a name is the anonymous caller. Raises Forbidden."""
         host = headers.get("host", "")
         if not is_loopback_host(host) and host_name(host) != self._name:
@@ -83,23 +85,46 @@ PUBLIC = frozenset({"capabilities", "smart-configuration"})
 
 
 class SmartGate:
-    """`--access smart`: nothing but what is public without an access token that counts."""
+    """`--access smart`: nothing but what is public without an access token that counts, or a
+    browser in which a person is signed in."""
 
-    def __init__(self, bearers: Bearers, *, waits: bool) -> None:
-        """`waits`: the database answers over a network, so that no event loop may ask it."""
+    def __init__(
+        self,
+        bearers: Bearers,
+        *,
+        waits: bool,
+        browsers: Browsers | None = None,
+        elsewhere: OpenIdBearers | None = None,
+    ) -> None:
+        """`waits`: the database answers over a network, so that no event loop may ask it.
+
+        `elsewhere`: access tokens of the organisation's identity provider are taken too.
+        """
         self._bearers = bearers
         self._waits = waits
+        self._browsers = browsers
+        self._elsewhere = elsewhere
 
-    def admit(self, interaction: str, headers: Mapping[str, str]) -> Caller:
-        """Who holds the token (RFC 6750). Raises NotAuthenticated."""
+    def admit(self, interaction: str, headers: Mapping[str, str], method: str = "POST") -> Caller:
+        """Who holds the token (RFC 6750), or is signed in. Raises NotAuthenticated, Forbidden."""
         if interaction in PUBLIC:
             return NOBODY
         token = bearer_in(headers.get("authorization", ""))
         if token is None:
+            # A header that is no bearer token is none of a page: it does not hide behind a cookie.
+            signed_in = (
+                self._browsers.caller(headers, method)
+                if self._browsers and "authorization" not in headers
+                else None
+            )
+            if signed_in is not None:
+                return signed_in
             raise NotAuthenticated(
                 "This service needs an access token", headers={"WWW-Authenticate": "Bearer"}
             )
         try:
+            if self._elsewhere is not None and self._elsewhere.is_theirs(token):
+                return self._elsewhere.caller(token)
             return self._bearers.caller(token)
         except InvalidToken as refusal:
             told = f'Bearer error="invalid_token", error_description="{refusal.description}"'
@@ -111,14 +136,20 @@ class SmartGate:
 
     def is_quick(self, interaction: str, headers: Mapping[str, str]) -> bool:
         """Whether the answer needs no waiting."""
-        if not self._waits or interaction in PUBLIC:
+        if interaction in PUBLIC:
             return True
         token = bearer_in(headers.get("authorization", ""))
-        return token is None or self._bearers.is_fresh(token)
+        if token is None:
+            return self._browsers is None or self._browsers.is_quick(headers)
+        if self._elsewhere is not None and self._elsewhere.is_theirs(token):
+            return self._elsewhere.is_fresh(token)
+        return not self._waits or self._bearers.is_fresh(token)
 
 
-async def admitted(gate: Gate, interaction: str, headers: Mapping[str, str]) -> Caller:
+async def admitted(
+    gate: Gate, interaction: str, headers: Mapping[str, str], method: str = "POST"
+) -> Caller:
     """As `gate.admit`, in a thread where that may have to wait for the database."""
     if gate.is_quick(interaction, headers):
-        return gate.admit(interaction, headers)
-    return await anyio.to_thread.run_sync(gate.admit, interaction, headers)
+        return gate.admit(interaction, headers, method)
+    return await anyio.to_thread.run_sync(gate.admit, interaction, headers, method)

@@ -12,6 +12,8 @@ from service.access.bearer import Bearers
 from service.access.fetching import Network, fetch, networks_in
 from service.access.gate import SmartGate
 from service.access.key_sets import KeySets
+from service.access.people_recording import Recorder
+from service.access.sign_in import SignIn, opened_sign_in, require_sign_in
 from service.access.signing import LONGEST_TOKEN, SigningKeys
 from service.access.systems import Systems
 from service.access.tokens import AccessTokens
@@ -26,9 +28,12 @@ class Access:
     gate: SmartGate
     systems: Systems
     keys: SigningKeys
+    sign_in: SignIn
 
 
-def opened_access(database: Database, settings: Settings) -> Access:
+def opened_access(
+    database: Database, settings: Settings, recorder: Recorder | None = None
+) -> Access:
     """Access control on this database. Raises ValueError for a setting that cannot be."""
     networks = checked_networks(settings)
     addresses = addresses_of(settings)
@@ -36,11 +41,15 @@ def opened_access(database: Database, settings: Settings) -> Access:
     tokens = AccessTokens(keys, addresses.fhir, settings.token_seconds)
     bearers = Bearers(database, tokens)
     authentication = Authentication(database, KeySets(partial(fetch, networks=networks)))
-    return Access(
-        SmartGate(bearers, waits=database.dialect != "sqlite"),
-        Systems(database, addresses, authentication, tokens, bearers),
-        keys,
+    sign_in = opened_sign_in(database, settings, addresses, networks, recorder)
+    gate = SmartGate(
+        bearers,
+        waits=database.dialect != "sqlite",
+        browsers=sign_in.browsers,
+        elsewhere=sign_in.bearers,
     )
+    systems = Systems(database, addresses, authentication, tokens, bearers)
+    return Access(gate, systems, keys, sign_in)
 
 
 def checked_networks(settings: Settings) -> tuple[Network, ...]:
@@ -51,6 +60,7 @@ def checked_networks(settings: Settings) -> tuple[Network, ...]:
     base = urlsplit(settings.base_url)
     if settings.base_url and (base.scheme not in ("http", "https") or not base.hostname):
         raise ValueError("HYOID_BASE_URL must be a URL like https://records.example/fhir")
+    require_sign_in(settings)
     try:
         return networks_in(settings.jwks_networks)
     except ValueError as error:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import secrets
+import time
 from collections.abc import Callable
 from functools import partial
 from typing import Any
@@ -16,10 +17,12 @@ from starlette.requests import ClientDisconnect
 
 from service.access import description
 from service.access.forms import MOST_BYTES, form_in
+from service.access.recording import Recording
 from service.access.refusals import InvalidRequest, OAuthError
 from service.access.signing import SigningKeys
 from service.access.systems import Systems
 from service.errors import HyoidError
+from service.store.audit.trail import Trail, on_trail
 
 log = logging.getLogger("hyoid")
 
@@ -34,22 +37,22 @@ _UNKEPT = {
 Work = Callable[[dict[str, str], str], dict[str, Any] | None]
 
 
-def access_routes(systems: Systems, keys: SigningKeys) -> APIRouter:
+def access_routes(systems: Systems, keys: SigningKeys, recording: Recording) -> APIRouter:
     """The routes below `/access`."""
     router = APIRouter(prefix="/access", tags=["access"])
     limiter = CapacityLimiter(_THREADS)
 
     @router.post("/token", **description.token())
     async def token(request: Request) -> Response:
-        return await _answered(request, lambda form, _: systems.token(form), limiter)
+        return await _recorded(recording, "token", request, systems.token, limiter)
 
     @router.post("/introspect", **description.introspection())
     async def introspect(request: Request) -> Response:
-        return await _answered(request, systems.introspect, limiter)
+        return await _recorded(recording, "introspect", request, systems.introspect, limiter)
 
     @router.post("/revoke", **description.revocation())
     async def revoke(request: Request) -> Response:
-        return await _answered(request, systems.revoke, limiter)
+        return await _recorded(recording, "revoke", request, systems.revoke, limiter)
 
     @router.get("/jwks", **description.keys())
     def jwks() -> Response:
@@ -61,21 +64,43 @@ def access_routes(systems: Systems, keys: SigningKeys) -> APIRouter:
     return router
 
 
-async def _answered(request: Request, work: Work, limiter: CapacityLimiter) -> Response:
+async def _recorded(
+    recording: Recording, interaction: str, request: Request, work: Work, limiter: CapacityLimiter
+) -> Response:
+    """The answer, when it is on record. The form is not: it holds assertions and tokens."""
+    trail = Trail(
+        interaction=interaction,
+        query=f"{request.method} {request.url.path}",
+        address=request.client.host if request.client else "",
+        request=request.headers.get("x-request-id", ""),
+    )
+    with on_trail(trail):
+        answer, trail.told = await _answered(request, work, limiter)
+        try:
+            recording.record(trail.access(time.time_ns() // 1000, answer.status_code))
+        except HyoidError as error:
+            return _unavailable(error)
+    return answer
+
+
+async def _answered(request: Request, work: Work, limiter: CapacityLimiter) -> tuple[Response, str]:
+    """The answer, and why it is a refusal."""
     authorization = request.headers.get("authorization", "")
     try:
         form = form_in(await _body(request), request.headers.get("content-type", ""))
         found = await anyio.to_thread.run_sync(partial(work, form, authorization), limiter=limiter)
     except OAuthError as refusal:
-        return _refused(refusal)
+        return _refused(refusal), refusal.description[:200]
     except HyoidError as error:
-        return _unavailable(error)
+        return _unavailable(error), str(error)[:200]
     except Exception:
         reference = secrets.token_hex(8)
         log.exception("Fault %s", reference)
         told = f"The service failed. Tell its keeper this number: {reference}"
-        return _json({"error": "server_error", "error_description": told}, 500)
-    return _json(found, 200) if found is not None else Response(status_code=200, headers=_UNKEPT)
+        return _json({"error": "server_error", "error_description": told}, 500), told
+    if found is None:
+        return Response(status_code=200, headers=_UNKEPT), ""
+    return _json(found, 200), ""
 
 
 async def _body(request: Request) -> bytes:

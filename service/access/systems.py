@@ -24,6 +24,7 @@ from service.access.refusals import (
     UnsupportedGrantType,
 )
 from service.access.tokens import AccessTokens
+from service.store.audit.trail import known_as
 from service.store.engine import Database
 from service.store.systems import SystemClient
 from service.store.systems_tokens import revoke_token
@@ -40,7 +41,7 @@ class Systems:
     bearers: Bearers
     clock: Callable[[], float] = time.time
 
-    def token(self, form: Mapping[str, str]) -> dict[str, Any]:
+    def token(self, form: Mapping[str, str], _authorization: str = "") -> dict[str, Any]:
         """An access token. Raises OAuthError."""
         if required(form, "grant_type") != "client_credentials":
             raise UnsupportedGrantType("client_credentials is offered")
@@ -98,9 +99,11 @@ class Systems:
         if bearer is None:
             return self._client(form, int(self.clock()), self.addresses.token, here).id
         try:
-            return self.bearers.caller(bearer).name
+            name = self.bearers.caller(bearer).name
         except InvalidToken as refusal:
             raise InvalidClient(refusal.description) from None
+        known_as(name)
+        return name
 
     def _client(self, form: Mapping[str, str], now: int, *audiences: str) -> SystemClient:
         if form.get("client_assertion_type") != ASSERTION_TYPE or "client_assertion" not in form:
@@ -108,6 +111,7 @@ class Systems:
                 "A client_assertion is needed, with client_assertion_type " + ASSERTION_TYPE
             )
         client = self.authentication.client(form["client_assertion"], audiences, now)
+        known_as(client.id)
         if form.get("client_id", client.id) != client.id:
             raise InvalidClient
         return client

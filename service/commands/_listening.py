@@ -12,24 +12,35 @@ from typing import Any
 
 import uvicorn
 
+from service.commands._connections import BoundedProtocol
+from service.commands._logging import log_config
 from service.commands._options import as_environment
+from service.commands._safety import CIPHERS, proxies_of
 from service.commands._telling import MISUSED, RefusedError
-from service.settings import Settings
+from service.settings import Settings, origin
 
+_BACKLOG = 1024
 _UVICORN: dict[str, Any] = {
-    "http": "httptools",
+    "http": BoundedProtocol,
     "ws": "none",
     "log_level": "warning",
     "access_log": False,
     "server_header": False,
-    # What a proxy says of the client and the scheme counts only if it runs on this machine.
+    "log_config": log_config(),
     "proxy_headers": True,
-    "forwarded_allow_ips": ["127.0.0.1", "::1"],
     # Longer than proxies keep an idle connection (60 seconds is common), so that they close first.
     "timeout_keep_alive": 75,
     "timeout_graceful_shutdown": 10,
-    "backlog": 1024,
+    "backlog": _BACKLOG,
 }
+
+
+def _options(settings: Settings) -> dict[str, Any]:
+    own: dict[str, Any] = {"forwarded_allow_ips": proxies_of(settings)}
+    if settings.tls_cert:
+        own["ssl_certfile"], own["ssl_keyfile"] = settings.tls_cert, settings.tls_key
+        own["ssl_ciphers"] = CIPHERS
+    return _UVICORN | own
 
 
 @contextmanager
@@ -49,7 +60,7 @@ def listening(settings: Settings) -> Iterator[socket.socket]:
             listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             listener.bind(address)
-            listener.listen(_UVICORN["backlog"])
+            listener.listen(_BACKLOG)
         except OSError as error:
             raise _unusable(host, port, error) from None
         yield listener
@@ -57,18 +68,21 @@ def listening(settings: Settings) -> Iterator[socket.socket]:
         listener.close()
 
 
-def url_of(listener: socket.socket, host: str) -> str:
+def is_loopback(listener: socket.socket) -> bool:
+    """Whether only this machine reaches it."""
+    return ipaddress.ip_address(listener.getsockname()[0]).is_loopback
+
+
+def url_of(listener: socket.socket, host: str, scheme: str = "http") -> str:
     """What to open in a browser on this machine."""
-    port = listener.getsockname()[1]
-    name = {"0.0.0.0": "127.0.0.1", "::": "[::1]", "": "127.0.0.1"}.get(host, host)
-    return f"http://{f'[{name}]' if ':' in name and name[0] != '[' else name}:{port}"
+    return origin(host, listener.getsockname()[1], scheme)
 
 
 def one_process(settings: Settings) -> uvicorn.Server:
     """A server for this process: `server.run(sockets=[listener])`."""
     from service.app import create_app
 
-    return uvicorn.Server(uvicorn.Config(create_app(settings), **_UVICORN))
+    return uvicorn.Server(uvicorn.Config(create_app(settings), **_options(settings)))
 
 
 def run_workers(settings: Settings, listener: socket.socket, workers: int) -> None:
@@ -82,7 +96,7 @@ def run_workers(settings: Settings, listener: socket.socket, workers: int) -> No
         host=settings.host,
         port=port,
         workers=workers,
-        **_UVICORN,
+        **_options(settings),
     )
 
 

@@ -35,12 +35,13 @@ def settings_with(**given: Any) -> Settings:
 
 def as_environment(settings: Settings) -> dict[str, str]:
     """The HYOID_* variables that `settings_from` reads back as these settings."""
+    values = {field.name: getattr(settings, field.name) for field in fields(settings)}
     return {
-        f"HYOID_{field.name.upper()}": str(getattr(settings, field.name))
-        for field in fields(settings)
+        f"HYOID_{name.upper()}": str(value).lower() if isinstance(value, bool) else str(value)
+        for name, value in values.items()
     }
 
 
 def base_of(settings: Settings) -> str:
     """The FHIR base URL without a slash at its end: as set, else where it would be served."""
-    return settings.base_url.rstrip("/") or f"http://{settings.host}:{settings.port}/fhir"
+    return settings.fhir_base()

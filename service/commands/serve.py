@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import contextlib
+from dataclasses import replace
 from enum import StrEnum
 from typing import Annotated
 
 import typer
 
 from service.commands._options import DEFAULTS, DatabaseOption, settings_with
-from service.commands._telling import say
+from service.commands._telling import complain, say
 
 
 class AccessChoice(StrEnum):
@@ -46,22 +47,58 @@ def serve(
         ),
     ] = None,
     workers: Annotated[int, typer.Option(min=1, max=256, help="Processes that serve.")] = 1,
+    tls_cert: Annotated[
+        str | None,
+        typer.Option(
+            metavar="FILE",
+            help="Certificate chain (PEM), to serve HTTPS. Default: HYOID_TLS_CERT.",
+        ),
+    ] = None,
+    tls_key: Annotated[
+        str | None,
+        typer.Option(
+            metavar="FILE",
+            help="Its private key (PEM), for its owner alone. Default: HYOID_TLS_KEY.",
+        ),
+    ] = None,
 ) -> None:
     """Run the service.
 
     The tables of an SQLite file are brought up to date first; those of PostgreSQL by `hyoid
-    migrate`.
+    migrate`. What is unsafe is refused: access by tokens without encryption, keys that others read.
     """
-    from service.commands._listening import listening, one_process, run_workers, url_of
+    from service.commands._listening import (
+        is_loopback,
+        listening,
+        one_process,
+        run_workers,
+        url_of,
+    )
     from service.commands._opening import bring_up_to_date
+    from service.commands._safety import require_safe
 
     chosen = access.value if access else None
-    settings = settings_with(host=host, port=port, database=database, access=chosen)
+    settings = settings_with(
+        host=host,
+        port=port,
+        database=database,
+        access=chosen,
+        tls_cert=tls_cert,
+        tls_key=tls_key,
+    )
     # Uvicorn stops in order and then raises the signal again.
     with contextlib.suppress(KeyboardInterrupt), listening(settings) as listener:
+        settings = replace(settings, port=listener.getsockname()[1])
+        require_safe(settings, only_here=is_loopback(listener))
         bring_up_to_date(settings.database)
+        if settings.access == "smart" and not settings.base_url and not is_loopback(listener):
+            complain(
+                f"hyoid: access tokens are for {settings.fhir_base()}: set HYOID_BASE_URL to the"
+                " address that clients use"
+            )
         server = one_process(settings) if workers == 1 else None
-        say(f"Hyoid serves FHIR R4 at {url_of(listener, settings.host)}/fhir (Ctrl-C stops it)")
+        url = url_of(listener, settings.host, settings.scheme)
+        say(f"Hyoid serves FHIR R4 at {url}/fhir (Ctrl-C stops it)")
         if server is not None:
             server.run(sockets=[listener])
         else:

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from service.caller import Caller
-from service.handover.care_document.composition import service_device
+from service.handover.care_document.composition import AUTHOR
 from service.handover.care_document.front import client_rows
 from service.handover.care_document.markup import narrative, pairs, paragraph
 from service.handover.care_document.material import is_about, is_wrong
@@ -26,6 +26,7 @@ from service.store.current import current_version
 from service.store.record import RecordQuery, record_page
 from service.store.rows import Stored
 from service.store.store import present
+from service.therapy.device import service_device
 from service.therapy.references import named
 
 Resource = dict[str, Any]
@@ -101,7 +102,7 @@ def _composition(
         "id": key,
         "language": "en",
         "text": {"status": "generated", "div": narrative(nodes)},
-        "contained": [service_device(version)],
+        "contained": [service_device(version) | {"id": AUTHOR}],
         "status": "final",
         "type": {
             "coding": [{"system": "http://loinc.org", "code": "60591-5"}],
@@ -109,7 +110,7 @@ def _composition(
         },
         "subject": {"reference": named(patient)},
         "date": date,
-        "author": [{"reference": "#service", "display": "Hyoid"}],
+        "author": [{"reference": f"#{AUTHOR}", "display": "Hyoid"}],
         "title": _TITLE,
     }
     if custodian:

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from service.errors import Issue, outcome
+from service.errors import Issue, outcome, shown
 from service.intake.deciding import Decision
 
 Json = dict[str, Any]
@@ -108,6 +108,6 @@ def plain(issues: Iterable[Issue]) -> list[Json]:
     found = []
     for issue in issues:
         where = issue.location or issue.expression
-        told = {"severity": issue.severity, "code": issue.code, "text": issue.text}
-        found.append(told | ({"where": where} if where else {}))
+        told = {"severity": issue.severity, "code": issue.code, "text": shown(issue.text)}
+        found.append(told | ({"where": shown(where)} if where else {}))
     return found

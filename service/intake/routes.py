@@ -20,6 +20,7 @@ from starlette.requests import ClientDisconnect
 
 from service.access.gate import Gate, admitted
 from service.access.limits import Limits, name_at, name_of
+from service.access.recording import Recording
 from service.caller import Caller
 from service.errors import (
     HyoidError,
@@ -39,8 +40,11 @@ from service.intake.posting import Intake, clinic_from, clinic_of, notes_in, rea
 from service.rest.call import FHIR_JSON, Service
 from service.rest.fhir_app import client_address
 from service.rest.negotiation import require_plain_body, require_utf8
+from service.rest.recorded import access_of, trail_of
 from service.standard.codec import encode
 from service.standard.grants import require
+from service.store.audit.access import told
+from service.store.audit.trail import Trail, on_trail
 from service.store.store import Store
 
 log = logging.getLogger("hyoid")
@@ -62,13 +66,17 @@ _OPTIONS = frozenset(
 )
 
 
-def intake_routes(service: Service, gate: Gate, limits: Limits) -> APIRouter:
+def intake_routes(service: Service, gate: Gate, limits: Limits, recording: Recording) -> APIRouter:
     """The routes of the intake."""
     router = APIRouter(prefix="/intake", tags=["intake"])
 
     @router.post("/sessions", **description.post_sessions())
     async def post_sessions(request: Request) -> Response:
-        return await _answered(service, gate, limits, request)
+        trail = trail_of(request.scope, client_address(request.scope))
+        trail.interaction, trail.signed = "intake", service.settings.access != "open"
+        with on_trail(trail):
+            answer = await _answered(service, gate, limits, request, trail)
+            return _recorded(recording, trail, answer, request)
 
     @router.get("/sessions/schema.json", summary="JSON Schema of session notes")
     async def schema() -> Response:
@@ -86,8 +94,25 @@ def intake_routes(service: Service, gate: Gate, limits: Limits) -> APIRouter:
     return router
 
 
-async def _answered(service: Service, gate: Gate, limits: Limits, request: Request) -> Response:
-    fhir = FHIR_JSON in request.headers.get("accept", "").lower()
+def _recorded(recording: Recording, trail: Trail, answer: Response, request: Request) -> Response:
+    """The answer when it is on record; a delivery that wrote something is already."""
+    try:
+        access = access_of(trail, answer.status_code)
+        if access is not None:
+            recording.record(access)
+    except HyoidError as error:
+        return _refused(error, _wants_fhir(request))
+    return answer
+
+
+def _wants_fhir(request: Request) -> bool:
+    return FHIR_JSON in request.headers.get("accept", "").lower()
+
+
+async def _answered(
+    service: Service, gate: Gate, limits: Limits, request: Request, trail: Trail
+) -> Response:
+    fhir = _wants_fhir(request)
     address = client_address(request.scope)
     try:
         try:
@@ -95,12 +120,17 @@ async def _answered(service: Service, gate: Gate, limits: Limits, request: Reque
         except NotAuthenticated:
             limits.charge(name_at(address))
             raise
+        trail.caller = caller
         with limits.turn(name_of(caller, address), _WEIGHT):
             require(caller, "c", "Encounter")
             require_plain_body(request.headers.get("content-encoding"))
             body = await _body(request, service.settings.max_body)
-            found = await anyio.to_thread.run_sync(partial(_taken, service, caller, request, body))
+            trail.base = _base(service, request)
+            found = await anyio.to_thread.run_sync(
+                partial(_taken, service, caller, request, body, trail.base)
+            )
     except HyoidError as error:
+        trail.told = told(error.issues)
         return _refused(error, fhir)
     except Exception:
         reference = secrets.token_hex(8)
@@ -111,8 +141,12 @@ async def _answered(service: Service, gate: Gate, limits: Limits, request: Reque
     return _response(answers.status_of(found), content, fhir)
 
 
+def _base(service: Service, request: Request) -> str:
+    return service.settings.base_url or f"{request.url.scheme}://{request.url.netloc}/fhir"
+
+
 def _taken(
-    service: Service, caller: Caller, request: Request, body: bytes
+    service: Service, caller: Caller, request: Request, body: bytes, base: str
 ) -> list[answers.SessionAnswer]:
     options = _options(request)
     settings = service.settings
@@ -128,7 +162,6 @@ def _taken(
         options.get("dateFormat"),
         adds_up=table,
     )
-    base = settings.base_url or f"{request.url.scheme}://{request.url.netloc}/fhir"
     return take(
         service.store,
         caller,

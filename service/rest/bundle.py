@@ -7,10 +7,13 @@ from http import HTTPStatus
 from typing import Any
 
 from service.errors import HyoidError
+from service.rest.audit import require_audit_kept
 from service.rest.call import Answer, Call, Service
 from service.rest.cautions import with_outcomes
-from service.rest.entry_call import entry_call
+from service.rest.entry_call import entry_call, path_of
 from service.rest.negotiation import require_json_body
+from service.rest.permission import permit, permit_entry
+from service.rest.recorded import cleaned
 from service.rest.responses import refused
 from service.rest.routing import Interaction, interaction_of
 from service.rest.transaction import perform_transaction
@@ -18,9 +21,13 @@ from service.rest.write import require_type
 from service.standard.bundles import PlannedEntry, plan
 from service.standard.codec import decode_resource, encode
 from service.standard.profiles import check
+from service.store.audit.trail import current_trail
 
 Handler = Callable[[Service, Call, Interaction], Answer]
 Perform = Callable[[Call], Answer]
+
+_NOTED = 100
+"""So many of its entries are named in the audit log, as far as there is room."""
 
 
 def process(
@@ -32,12 +39,18 @@ def process(
     bundle = decode_resource(call.body, max_bytes=service.settings.max_body)
     require_type(bundle, "Bundle")
     entries = plan(bundle, call.base)
+    _note(bundle["type"], entries)
 
     def perform(entry: Call) -> Answer:
         wanted = interaction_of(entry.method, entry.path)
+        permit(entry, wanted)
         return handlers[wanted.name](service, entry, wanted)
 
     if bundle["type"] == "transaction":
+        for entry in entries:
+            asked = interaction_of(entry.method, path_of(entry.url))
+            require_audit_kept(asked, conditional=entry.if_none_exist is not None)
+            permit_entry(call.caller, asked, entry)
         check(bundle)
         answers = perform_transaction(service, call, entries, perform)
         with_outcomes(service, call, answers)
@@ -45,6 +58,17 @@ def process(
         check(_without_resources(bundle))
         answers = {entry.index: _in_batch(call, entry, perform) for entry in entries}
     return Answer(200, _answered(call, bundle["type"], entries, answers))
+
+
+def _note(kind: str, entries: list[PlannedEntry]) -> None:
+    """Put on record what is asked in it."""
+    trail = current_trail()
+    if trail is None:
+        return
+    if trail.interaction == "transaction":
+        trail.interaction = kind
+    asked = (f"{entry.method} {'/'.join(path_of(entry.url))}" for entry in entries[:_NOTED])
+    trail.query = cleaned(" ".join((trail.query, *asked)))
 
 
 def _in_batch(call: Call, entry: PlannedEntry, perform: Perform) -> Answer:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 
@@ -42,6 +42,8 @@ class Call:
     """Opens what is read from: the store, or the unit of work of a transaction."""
     in_transaction: bool = False
     """Whether it is an entry of a transaction, in which nothing may write by itself."""
+    in_bundle: bool = False
+    """Whether it is an entry of a batch or a transaction."""
 
     def parameter(self, name: str) -> str | None:
         """The first value of a query parameter."""
@@ -50,10 +52,14 @@ class Call:
 
 @dataclass(slots=True)
 class Answer:
-    """An HTTP answer; `updated` is the instant of the version it is about, for Bundles."""
+    """An HTTP answer; `updated` is the instant of the version it is about, for Bundles.
+
+    `pieces` stand for the body where that is sent as it is made.
+    """
 
     status: int = 200
     body: bytes = b""
     headers: dict[str, str] = field(default_factory=dict)
     media_type: str = FHIR_JSON
     updated: str | None = None
+    pieces: Iterator[bytes] | None = None

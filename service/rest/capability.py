@@ -9,6 +9,11 @@ from functools import lru_cache
 from typing import Any
 
 from service import __version__
+from service.access.addresses import Addresses, addresses_of
+from service.access.discovery import smart_configuration, smart_security
+from service.errors import NotFound
+from service.rest.audit import KIND as AUDIT
+from service.rest.audit_question import PARAMETERS
 from service.rest.call import Answer, Call, Service
 from service.rest.operations import OPERATIONS, Operation
 from service.rest.routing import Interaction
@@ -18,6 +23,15 @@ from service.standard.registry import RESOURCE_TYPES
 
 RELEASED = "2026-11-25"
 """When what is claimed here last changed."""
+
+_OPEN = "Open: whoever reaches this address may do everything. It listens on loopback only."
+
+_WORDS = (
+    'Words in any order, all of which must be there; "words in quotation marks" one after another;'
+    " the beginning of a word with at least three letters or digits and *; alternatives divided by"
+    " commas. Case, accents and punctuation do not count; words are not reduced to stems. The first"
+    " 16,000 words of a resource are searched; ids, codes and URLs are not among them."
+)
 
 _TYPE_INTERACTIONS = (
     "read",
@@ -35,19 +49,37 @@ _SYSTEM_INTERACTIONS = ("transaction", "batch", "search-system", "history-system
 
 def capabilities(service: Service, call: Call, asked: Interaction) -> Answer:
     """GET metadata."""
-    return Answer(200, _statement(call.base, service.settings.access))
+    settings = service.settings
+    addresses = None if settings.access == "open" else addresses_of(settings)
+    return Answer(200, _statement(call.base, addresses, bool(settings.cors_origins)))
+
+
+def tell_smart_configuration(service: Service, call: Call, asked: Interaction) -> Answer:
+    """GET .well-known/smart-configuration."""
+    if service.settings.access == "open":
+        raise NotFound("The service runs without access control: there are no tokens")
+    content = encode(smart_configuration(addresses_of(service.settings)))
+    return Answer(200, content, media_type="application/json")
 
 
 @lru_cache(maxsize=16)
-def _statement(base: str, access: str) -> bytes:
-    return encode(capability_statement(base, access))
+def _statement(base: str, addresses: Addresses | None, cors: bool) -> bytes:
+    return encode(capability_statement(base, addresses, cors=cors))
 
 
-def capability_statement(base: str, access: str) -> dict[str, Any]:
-    """The CapabilityStatement for this base URL."""
+def capability_statement(
+    base: str, addresses: Addresses | None, *, cors: bool = False
+) -> dict[str, Any]:
+    """The CapabilityStatement for this base URL; without access control `addresses` is None.
+
+    `cors`: pages elsewhere may call from a browser.
+    """
     rest: dict[str, Any] = {
         "mode": "server",
-        "security": {"description": _security(access)},
+        "security": {
+            "cors": cors,
+            **(smart_security(addresses) if addresses else {"description": _OPEN}),
+        },
         "resource": [_resource(name) for name in RESOURCE_TYPES],
         "interaction": [{"code": code} for code in _SYSTEM_INTERACTIONS],
         "searchParam": _common_parameters(),
@@ -63,6 +95,7 @@ def capability_statement(base: str, access: str) -> dict[str, Any]:
         "status": "active",
         "date": RELEASED,
         "kind": "instance",
+        "instantiates": ["http://hl7.org/fhir/uv/bulkdata/CapabilityStatement/bulk-data"],
         "description": (
             "Takes therapy plans and session results in, keeps plan, technique, response and"
             " outcome linked and coded, and gives them back."
@@ -80,16 +113,10 @@ def capability_statement(base: str, access: str) -> dict[str, Any]:
     }
 
 
-def _security(access: str) -> str:
-    if access == "open":
-        return "Open: whoever reaches this address may do everything. It listens on loopback only."
-    return "An access token is needed for everything but this statement."
-
-
 def _resource(name: str) -> dict[str, Any]:
     parameters = definitions().search_parameters(name)
     references = [p for p in parameters.values() if p.kind == "reference"]
-    operations = [o for o in OPERATIONS.values() if not o.types or name in o.types]
+    operations = [o for o in OPERATIONS.values() if _is_for(o, name)]
     found: dict[str, Any] = {
         "type": name,
         "profile": f"http://hl7.org/fhir/StructureDefinition/{name}",
@@ -109,15 +136,49 @@ def _resource(name: str) -> dict[str, Any]:
     found |= {"searchRevInclude": reverse} if reverse else {}
     # What has no kind of its own (`near`) is not answered.
     answered = [p for _, p in sorted(parameters.items()) if p.kind != "special"]
-    found["searchParam"] = [_parameter(p) for p in answered]
+    texts = _texts(narrative="text" in definitions().elements(name))
+    found["searchParam"] = texts + [_parameter(p) for p in answered]
     found["operation"] = [_operation(o) for o in operations]
-    return found
+    return _audit(found) if name == AUDIT else found
+
+
+def _audit(found: dict[str, Any]) -> dict[str, Any]:
+    """What is offered of AuditEvents: they are read from the log, which is only appended to."""
+    known = definitions().search_parameters(AUDIT)
+    documentation = (
+        "The audit log of the service itself, the newest first. `create` appends what a client has"
+        " seen. $everything, $export and searches of several types leave it out."
+    )
+    return {
+        "type": AUDIT,
+        "profile": found["profile"],
+        "documentation": documentation,
+        "interaction": [{"code": code} for code in ("read", "vread", "create", "search-type")],
+        "versioning": "versioned",
+        "readHistory": True,
+        "updateCreate": False,
+        "conditionalCreate": False,
+        "conditionalRead": "full-support",
+        "conditionalUpdate": False,
+        "conditionalDelete": "not-supported",
+        "referencePolicy": found["referencePolicy"],
+        "searchParam": [_parameter(known[code]) for code in PARAMETERS],
+        "operation": found["operation"],
+    }
+
+
+def _is_for(operation: Operation, name: str) -> bool:
+    """Whether it is offered for the type: by name, or as one that is for every type."""
+    if operation.types:
+        return name in operation.types
+    return operation.levels != {"system"}
 
 
 def _reverse_includes(name: str) -> list[str]:
     return [
         f"{source}:{p.code}"
         for source in RESOURCE_TYPES
+        if source != AUDIT
         for p in definitions().search_parameters(source).values()
         if p.kind == "reference" and name in p.targets
     ]
@@ -129,7 +190,24 @@ def _parameter(parameter: SearchParameter) -> dict[str, Any]:
 
 def _common_parameters() -> list[dict[str, Any]]:
     shared = definitions().search_parameters("Patient")
-    return [_parameter(p) for code, p in sorted(shared.items()) if code.startswith("_")]
+    found = [_parameter(p) for code, p in sorted(shared.items()) if code.startswith("_")]
+    return _texts(narrative=True) + found
+
+
+def _texts(*, narrative: bool) -> list[dict[str, Any]]:
+    """The parameters that ask for words; only what may have a narrative has `_text`."""
+    defined = {"_content": "Resource-content"} | (
+        {"_text": "DomainResource-text"} if narrative else {}
+    )
+    return [
+        {
+            "name": code,
+            "definition": f"http://hl7.org/fhir/SearchParameter/{key}",
+            "type": "string",
+            "documentation": _WORDS,
+        }
+        for code, key in defined.items()
+    ]
 
 
 def _operation(operation: Operation) -> dict[str, Any]:

@@ -13,9 +13,9 @@ from typing import Any
 from service.errors import Invalid, NotSupported
 from service.rest.call import Answer, Call, Service
 from service.rest.conversion import convert
-from service.rest.parameters import body_resource, check_envelope, values_of
+from service.rest.parameters import given_with, truth
 from service.rest.routing import Interaction
-from service.rest.storing import require_storing, store_entries, truth
+from service.rest.storing import require_storing, store_entries
 from service.standard.codec import decode, decode_resource, encode
 from service.standard.profiles import check
 from service.standard.questionnaires.identity import criterion
@@ -28,7 +28,6 @@ from service.therapy.references import coding_in, target
 
 Resource = dict[str, Any]
 
-_COMMON = frozenset({"_format", "_pretty"})
 _WRONG = frozenset({"entered-in-error", "cancelled"})
 
 
@@ -50,17 +49,10 @@ def derive_measures(service: Service, call: Call, asked: Interaction) -> Answer:
 
 
 def _given(service: Service, call: Call) -> tuple[Resource | None, bool]:
-    named: list[tuple[str, Any]] = [pair for pair in call.query if pair[0] not in _COMMON]
-    body = body_resource(service, call)
-    if body is not None and body["resourceType"] == "Parameters":
-        check_envelope(body)
-        named += values_of(body)
-    elif body is not None:
-        named.append(("observation", body))
     parts, store = None, False
-    for name, value in named:
+    for name, value in given_with(service, call, "observation"):
         if name == "store":
-            store = truth(value)
+            store = truth(value, name)
         elif name == "observation":
             if not isinstance(value, dict) or value.get("resourceType") != "Observation":
                 text = "observation is an Observation"

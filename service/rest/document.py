@@ -8,7 +8,7 @@ The answer is the document Bundle itself, or a page (`text/html`), or that page 
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+import time
 
 from service.errors import MethodNotAllowed, NotAcceptable, NotSupported
 from service.handover.document import Document, document, new_identifier
@@ -22,6 +22,7 @@ from service.rest.negotiation import Form, document_form
 from service.rest.parameters import handed
 from service.rest.responses import location
 from service.rest.routing import Interaction
+from service.standard.meta import instant
 from service.store.current import current_version
 from service.store.store import present
 
@@ -63,7 +64,7 @@ def _answer(
     service: Service, call: Call, found: Document, given: Asked, form: Form, status: int
 ) -> Answer:
     identifier = new_identifier()
-    timestamp = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    timestamp = instant(time.time_ns() // 1000)
     headers: dict[str, str] = {}
     body = found.bundle(identifier, timestamp) if form == "json" or given.persist else b""
     if given.persist:

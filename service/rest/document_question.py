@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from service.errors import Invalid, NotSupported
+from service.rest.negotiation import COMMON
+from service.rest.parameters import only, truth
 from service.standard.mentions import local_name
 
-_COMMON = frozenset({"_format", "_pretty"})
 _OF_STORED = frozenset({"id", "persist"})
 _OF_PLAN = frozenset({"patient", "plan", "author", "custodian", "title", "persist"})
 _AUTHORS = frozenset(
@@ -34,7 +35,7 @@ class Asked:
 
 def asked_of(given: Sequence[tuple[str, Any]], key: str | None, base: str) -> Asked:
     """`key` is the id in the address. Raises NotSupported or Invalid, naming the parameter."""
-    given = [(name, value) for name, value in given if name not in _COMMON]
+    given = [(name, value) for name, value in given if name not in COMMON]
     names = {name for name, _ in given}
     if "graph" in names:
         raise NotSupported(
@@ -48,35 +49,20 @@ def asked_of(given: Sequence[tuple[str, Any]], key: str | None, base: str) -> As
             f"$document takes {', '.join(sorted(known))} here, not {name[:40]!r}",
             location=f"http.{name[:40]}",
         )
-    persist = _truth(_only(given, "persist"))
+    persist = truth(only(given, "persist"), "persist")
     if not of_plan:
-        wanted = key or _reference(_only(given, "id"), "id", {"Composition"}, base)
+        wanted = key or _reference(only(given, "id"), "id", {"Composition"}, base)
         return Asked(f"Composition/{key}" if key else wanted, persist=persist)
     authors = [_reference(value, "author", _AUTHORS, base) for n, value in given if n == "author"]
     return Asked(
         None,
-        _reference(_only(given, "patient"), "patient", {"Patient"}, base),
-        _reference(_only(given, "plan"), "plan", {"CarePlan"}, base),
+        _reference(only(given, "patient"), "patient", {"Patient"}, base),
+        _reference(only(given, "plan"), "plan", {"CarePlan"}, base),
         tuple(dict.fromkeys(author for author in authors if author)),
-        _reference(_only(given, "custodian"), "custodian", {"Organization"}, base),
-        _title(_only(given, "title")),
+        _reference(only(given, "custodian"), "custodian", {"Organization"}, base),
+        _title(only(given, "title")),
         persist,
     )
-
-
-def _only(given: Sequence[tuple[str, Any]], name: str) -> Any:
-    values = [value for key, value in given if key == name]
-    if len(values) > 1:
-        raise Invalid(f"{name} is given once", code="value", location=f"http.{name}")
-    return values[0] if values else None
-
-
-def _truth(value: Any) -> bool:
-    if value in (None, "", "false", False):
-        return False
-    if value in ("true", True):
-        return True
-    raise Invalid("persist is true or false", code="value", location="http.persist")
 
 
 def _reference(value: Any, name: str, kinds: set[str] | frozenset[str], base: str) -> str | None:

@@ -32,10 +32,11 @@ def entry_call(call: Call, entry: PlannedEntry) -> Call:
     return replace(
         call,
         method=entry.method,
-        path=_path(entry.url),
+        path=path_of(entry.url),
         query=query_pairs(entry.url.query, f"{entry.where}.request.url"),
         headers=headers,
         body=body,
+        in_bundle=True,
     )
 
 
@@ -49,7 +50,8 @@ def query_pairs(query: str | None, where: str) -> tuple[tuple[str, str], ...]:
         raise Malformed("The query cannot be read", expression=where) from None
 
 
-def _path(url: EntryUrl) -> tuple[str, ...]:
+def path_of(url: EntryUrl) -> tuple[str, ...]:
+    """The path below the base URL, as a request has it."""
     parts: tuple[str | None, ...]
     match url.level:
         case "search":

@@ -14,6 +14,7 @@ from service.errors import Invalid, NotSupported
 from service.handover.departure import departure
 from service.handover.everything import SHARED, START, Cursor, Page, everything
 from service.rest.call import Answer, Call, Service
+from service.rest.negotiation import COMMON
 from service.rest.parameters import handed
 from service.rest.routing import Interaction
 from service.rest.searchset import searchset
@@ -21,9 +22,8 @@ from service.standard.partial_dates import interval
 from service.standard.registry import RESOURCE_TYPES
 from service.store.record import RecordQuery
 
-_FORM = frozenset({"_format", "_pretty"})
 _KIND = "bundle-type"
-_KNOWN = frozenset({"_since", "_type", "_count", "_page", _KIND}) | _FORM
+_KNOWN = frozenset({"_since", "_type", "_count", "_page", _KIND}) | COMMON
 
 
 def show_everything(service: Service, call: Call, asked: Interaction) -> Answer:
@@ -60,7 +60,7 @@ def _as_transaction(given: list[tuple[str, object]]) -> bool:
             location=f"http.{_KIND}",
         )
     for name, _ in given:
-        if name not in _FORM | {_KIND}:
+        if name not in COMMON | {_KIND}:
             raise Invalid(
                 f"A transaction holds the whole record; {name} is not taken with it",
                 code="value",

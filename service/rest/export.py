@@ -7,6 +7,7 @@ else it is not there. Who polls lets it go on: see `service/handover/bulk/listin
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from urllib.parse import urlencode
 
 from service.caller import Caller
@@ -27,6 +28,7 @@ from service.rest.routing import Interaction
 from service.standard.codec import encode
 from service.standard.grants import require
 from service.store.connection import Connection
+from service.store.consents import are_known_to, disclosure_to, who_denies
 from service.store.current import current_version
 from service.store.export_files import find_file, list_files
 from service.store.exports import (
@@ -38,6 +40,7 @@ from service.store.exports import (
 )
 from service.store.visibility import sees_nothing
 
+WITHHELD = "Records are left out: a Consent of the client denies that they are disclosed like this"
 NDJSON = "application/fhir+ndjson"
 _LEVELS: dict[str | None, Level] = {None: "system", "Patient": "patient", "Group": "group"}
 _STEP_SECONDS = 2.0
@@ -63,19 +66,20 @@ def start_export(service: Service, call: Call, asked: Interaction) -> Answer:
     )
     types = _allowed(call.caller, wanted)
     members = _members(call, asked, level, wanted.patients, now)
+    denied, withheld = _denied(call, members, now)
     request = BulkRequest(
         url=_address(call),
         base=call.base,
         level=level,
         types=types,
-        by=call.caller,
+        by=replace(call.caller, denied=denied),
         members=members is not None,
         since=wanted.since,
         until=wanted.until,
         filters=wanted.filters,
         elements=wanted.elements,
         associated=wanted.associated,
-        ignored=tuple(wanted.ignored),
+        ignored=(*wanted.ignored, *withheld),
         separate=prefers.separate_export_status,
     )
     settings = service.settings
@@ -83,7 +87,12 @@ def start_export(service: Service, call: Call, asked: Interaction) -> Answer:
         settings.export_running, settings.export_kept, settings.export_hours * _HOUR
     )
     export = open_export(
-        service.store.database, _name(call.caller), request.to_text(), members or (), limits, _now
+        service.store.database,
+        _name(call.caller),
+        request.to_text(),
+        (members or set()) - denied,
+        limits,
+        _now,
     )
     address = f"{call.base}/$export-status/{export.id}"
     text = f"The export is told of at {address}"
@@ -166,6 +175,17 @@ def _members(
                     location="http.patient",
                 )
         return set(patients)
+
+
+def _denied(
+    call: Call, members: set[str] | None, now: int
+) -> tuple[frozenset[str], tuple[Issue, ...]]:
+    """Clients of the export whose Consent denies it; and that there are some, not which."""
+    with call.reading(snapshot=True) as connection:
+        denied = who_denies(connection, disclosure_to(call.caller, now), members)
+        if not are_known_to(connection, call.caller, denied):
+            return denied, ()
+    return denied, (Issue("warning", "suppressed", WITHHELD),)
 
 
 def _is_there(connection: Connection, caller: Caller, key: str) -> bool:

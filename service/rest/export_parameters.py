@@ -14,6 +14,7 @@ from typing import Any, TypeVar
 from service.errors import HyoidError, Invalid, Issue, NotSupported
 from service.handover.bulk.filters import divided, read_filter
 from service.handover.bulk.request import Associated, Level, in_records, types_of
+from service.rest.negotiation import COMMON
 from service.standard.definitions import definitions
 from service.standard.mentions import local_name
 from service.standard.partial_dates import interval
@@ -21,7 +22,6 @@ from service.standard.registry import RESOURCE_TYPES
 
 _FORMATS = frozenset({"application/fhir+ndjson", "application/ndjson", "ndjson"})
 _INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(Z|[+\-]\d\d:\d\d)")
-_PASSED = frozenset({"_format", "_pretty"})
 _ASSOCIATED: dict[str, Associated] = {
     "LatestProvenanceResources": "latest",
     "RelevantProvenanceResources": "relevant",
@@ -131,7 +131,7 @@ class _Reading:
 
     def _refuse_others(self) -> None:
         known = {"_outputFormat", "_since", "_until", "_type", "_typeFilter", "_elements"}
-        known |= _PASSED | {"includeAssociatedData", "patient"}
+        known |= COMMON | {"includeAssociatedData", "patient"}
         for name, value in self._given:
             if name == "allowPartialManifests" and value in ("false", False):
                 continue

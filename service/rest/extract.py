@@ -22,9 +22,9 @@ from service.errors import (
 from service.rest.call import Answer, Call, Service
 from service.rest.extracted_before import left_as_they_are
 from service.rest.forms import form_for
-from service.rest.parameters import body_resource, check_envelope, values_of
+from service.rest.parameters import given_with, truth
 from service.rest.routing import Interaction
-from service.rest.storing import require_storing, store_entries, truth
+from service.rest.storing import require_storing, store_entries
 from service.standard.codec import decode_resource, encode, same
 from service.standard.meta import unstamped
 from service.standard.profiles import check
@@ -33,7 +33,6 @@ from service.store.current import current_version
 from service.store.store import present
 
 _KIND = "QuestionnaireResponse"
-_COMMON = frozenset({"_format", "_pretty"})
 
 Resource = dict[str, Any]
 
@@ -65,16 +64,9 @@ def extract_observations(service: Service, call: Call, asked: Interaction) -> An
 
 def _given(service: Service, call: Call) -> _Given:
     found = _Given()
-    named: list[tuple[str, Any]] = [pair for pair in call.query if pair[0] not in _COMMON]
-    body = body_resource(service, call)
-    if body is not None and body["resourceType"] == "Parameters":
-        check_envelope(body)
-        named += values_of(body)
-    elif body is not None:
-        named.append(("questionnaire-response", body))
-    for name, value in named:
+    for name, value in given_with(service, call, "questionnaire-response"):
         if name == "store":
-            found.store = truth(value)
+            found.store = truth(value, name)
         elif name == "questionnaire-response":
             found.response = _resource(name, value, _KIND)
         elif name == "questionnaire":

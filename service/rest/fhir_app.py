@@ -16,32 +16,47 @@ import anyio
 from anyio import CapacityLimiter
 from starlette.types import Message, Receive, Scope, Send
 
-from service.access.gate import Gate
+from service.access.gate import Gate, admitted
+from service.access.glass import with_purpose
+from service.access.limits import Limits, allowance_of, name_at, name_of
+from service.access.recording import Recording
 from service.caller import Caller
-from service.errors import HyoidError, Issue, Malformed, NotFound, TooLarge
-from service.rest.call import Answer, Call, Service
+from service.errors import HyoidError, Issue, Malformed, NotAuthenticated, NotFound, TooLarge
+from service.rest.call import FHIR_JSON, Answer, Call, Service
 from service.rest.interactions import INTERACTIONS
 from service.rest.negotiation import require_json_answer, require_plain_body, wants_pretty
+from service.rest.permission import permit
+from service.rest.recorded import access_of, note_asked, note_call, trail_of
 from service.rest.responses import refused
 from service.rest.routing import Interaction, interaction_of
+from service.rest.sending import head_of, stream
+from service.rest.weights import ORDINARY, weight_of
 from service.standard.codec import indent
+from service.store.audit.access import told
+from service.store.audit.trail import Trail, on_trail
 
 log = logging.getLogger("hyoid")
 
 _HOST = re.compile(r"[A-Za-z0-9.\-_]+(:\d{1,5})?|\[[0-9a-fA-F:.]+\](:\d{1,5})?")
-_COMMON_HEADERS = (
-    (b"x-content-type-options", b"nosniff"),
-    (b"cache-control", b"private, no-cache"),
-)
 _QUICK = frozenset({"read", "vread"})
+_TURN = "hyoid.turn"
+"""Where in the ASGI scope it is kept whose request this counts as."""
+_OF_OTHER_FORM = frozenset({"smart-configuration", "export-file"})
+"""Answered in a form of its own, whatever `Accept` says."""
 
 
 class FhirApp:
     """The FHIR base URL."""
 
-    def __init__(self, service: Service, gate: Gate) -> None:
+    def __init__(
+        self, service: Service, gate: Gate, recording: Recording, limits: Limits | None = None
+    ) -> None:
+        """`recording` and `limits` are shared with what lies beside /fhir."""
         self.service = service
         self.gate = gate
+        self._recording = recording
+        self._signed = service.settings.access != "open"
+        self._limits = limits or Limits(allowance_of(service.settings))
         self._base_url = service.settings.base_url
         self._reading = partial(service.store.reader, seconds=service.settings.read_seconds)
         self._limiter = CapacityLimiter(service.settings.threads)
@@ -51,16 +66,32 @@ class FhirApp:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request."""
         try:
-            answer = await self._answer(scope, receive)
+            with on_trail(trail_of(scope, client_address(scope))) as trail:
+                await self._respond(scope, receive, send, trail)
+        finally:
+            self._limits.leave(scope.get(_TURN))
+
+    async def _respond(self, scope: Scope, receive: Receive, send: Send, trail: Trail) -> None:
+        try:
+            answer = await self._answer(scope, receive, trail)
         except HyoidError as error:
-            answer = refused(error)
+            trail.told, answer = told(error.issues), refused(error)
         except Exception:
             answer = _fault()
-        await _send(answer, send, with_body=scope["method"] != "HEAD")
+        try:
+            access = access_of(trail, answer.status)
+            if access is not None:
+                self._recording.record(access)
+        except HyoidError as error:
+            answer = refused(error)
+        if answer.pieces is None:
+            await _send(answer, send, with_body=scope["method"] != "HEAD")
+        else:
+            await stream(answer, receive, send, self._limiter, with_body=scope["method"] != "HEAD")
 
-    async def _answer(self, scope: Scope, receive: Receive) -> Answer:
+    async def _answer(self, scope: Scope, receive: Receive, trail: Trail) -> Answer:
         headers = _headers(scope)
-        path, asked, caller = self._admitted(scope, headers)
+        path, asked, caller = await self._admitted(scope, headers, trail)
         query = _pairs(scope["query_string"])
         call = Call(
             method=scope["method"],
@@ -70,30 +101,51 @@ class FhirApp:
             body=b"",
             base=self._base_url
             or _base(scope["scheme"], headers.get("host", ""), scope.get("root_path", "")),
-            caller=caller,
+            caller=with_purpose(caller, headers, allowed=self.service.settings.break_glass),
             reading=self._reading,
         )
-        require_json_answer(headers.get("accept", ""), call.parameter("_format"))
+        trail.caller = call.caller
+        permit(call, asked)
+        if asked.name not in _OF_OTHER_FORM and asked.detail != "$document":
+            require_json_answer(headers.get("accept", ""), call.parameter("_format"))
         pretty = wants_pretty(call) if query else False
         if call.method in ("POST", "PUT", "PATCH"):
             require_plain_body(headers.get("content-encoding"))
             call.body = await _body(receive, headers, self.service.settings.max_body)
+        if call.method not in ("GET", "HEAD"):
+            note_call(trail, call, asked, signed=self._signed)
         answer = await self._perform(call, asked)
-        if pretty and answer.body:
+        if pretty and answer.body and answer.media_type == FHIR_JSON:
             answer.body = indent(answer.body)
         return answer
 
-    def _admitted(
-        self, scope: Scope, headers: dict[str, str]
+    async def _admitted(
+        self, scope: Scope, headers: dict[str, str], trail: Trail
     ) -> tuple[tuple[str, ...], Interaction, Caller]:
         """What is asked, and by whom. Who is not let in is not told what there is."""
         try:
             path = _segments(scope)
             asked = interaction_of(scope["method"], path)
         except HyoidError:
-            self.gate.admit("unknown", headers)
+            await self._let_in(scope, "unknown", headers, ORDINARY, trail)
             raise
-        return path, asked, self.gate.admit(asked.name, headers)
+        note_asked(trail, asked)
+        caller = await self._let_in(scope, asked.name, headers, weight_of(asked), trail)
+        return path, asked, caller
+
+    async def _let_in(
+        self, scope: Scope, interaction: str, headers: dict[str, str], cost: int, trail: Trail
+    ) -> Caller:
+        """Who asks; from now on this counts among his requests. Raises Throttled."""
+        address = client_address(scope)
+        try:
+            caller = await admitted(self.gate, interaction, headers, scope["method"])
+        except NotAuthenticated:
+            self._limits.charge(name_at(address))
+            raise
+        trail.caller = caller
+        scope[_TURN] = self._limits.enter(name_of(caller, address), cost)
+        return caller
 
     async def _perform(self, call: Call, asked: Interaction) -> Answer:
         handler = INTERACTIONS[asked.name]
@@ -102,6 +154,12 @@ class FhirApp:
         return await anyio.to_thread.run_sync(
             partial(handler, self.service, call, asked), limiter=self._limiter
         )
+
+
+def client_address(scope: Scope) -> str:
+    """Where a request comes from; as a proxy says, where that is believed."""
+    client = scope.get("client")
+    return client[0] if client else ""
 
 
 def is_fhir(path: str) -> bool:
@@ -189,9 +247,7 @@ def _fault() -> Answer:
 
 
 async def _send(answer: Answer, send: Send, *, with_body: bool) -> None:
-    headers = list(_COMMON_HEADERS)
-    for name, value in answer.headers.items():
-        headers.append((name.lower().encode("latin-1"), value.encode("latin-1")))
+    headers = head_of(answer)
     if answer.status not in (204, 304):
         if answer.body:
             headers.append((b"content-type", answer.media_type.encode("latin-1")))

@@ -11,6 +11,7 @@ from service.rest.call import Answer, Call, Service
 from service.rest.routing import Interaction
 from service.standard.meta import instant
 from service.standard.partial_dates import interval
+from service.store.audit.trail import touched_all
 from service.store.history import HistoryQuery, history, version_count
 from service.store.rows import Stored
 
@@ -31,6 +32,7 @@ def show_history(service: Service, call: Call, asked: Interaction) -> Answer:
         page = [] if counting else history(connection, call.caller, _one_more(query))
     more = len(page) > query.count
     page = page[: query.count]
+    touched_all(stored.rid for stored in page)
     narrowed = query.since is not None or query.at is not None
     links = [("self", _url(call, ()))]
     if more:

@@ -11,6 +11,7 @@ from typing import Any, Literal
 
 from service.errors import Invalid, NotSupported
 from service.rest.call import Call, Service
+from service.rest.negotiation import COMMON
 from service.rest.parameters import body_resource
 from service.standard.validation import check
 
@@ -18,7 +19,6 @@ Kind = Literal["text", "flag", "number", "Coding", "CodeableConcept", "resource"
 Table = Mapping[str, Kind]
 """The parameters that an operation takes, by name."""
 
-_COMMON = frozenset({"_format", "_pretty"})
 _TEXTS = frozenset(
     f"value{kind}"
     for kind in ("String", "Uri", "Url", "Canonical", "Code", "Id", "DateTime", "Date", "Instant")
@@ -66,7 +66,7 @@ class Inputs:
 def inputs_of(service: Service, call: Call, table: Table) -> Inputs:
     """What the call brings. Raises Invalid, and NotSupported for parameters that are unknown."""
     given = [
-        (name, _from_text(name, text, table)) for name, text in call.query if name not in _COMMON
+        (name, _from_text(name, text, table)) for name, text in call.query if name not in COMMON
     ]
     body = body_resource(service, call)
     if body is not None:

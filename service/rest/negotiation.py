@@ -16,6 +16,9 @@ from service.rest.call import Call
 
 Form = Literal["json", "html", "pdf"]
 
+COMMON = frozenset({"_format", "_pretty"})
+"""Parameters of every interaction: the form of the answer."""
+
 _JSON = frozenset({"application/fhir+json", "application/json", "text/json", "json"})
 _ANY = frozenset({"*/*", "application/*"})
 _FORMS: dict[str, Form] = {
@@ -32,7 +35,6 @@ class Preference:
 
     returned: str = "representation"
     strict: bool = False
-    respond_async: bool = False
     lenient: bool = False
     separate_export_status: bool = False
 
@@ -152,7 +154,6 @@ def preference(header: str) -> Preference:
     return Preference(
         returned,
         handling == "strict",
-        "respond-async" in found,
         handling == "lenient",
         "separate-export-status" in found,
     )

@@ -7,8 +7,23 @@ from dataclasses import dataclass
 from typing import Literal
 
 from service.errors import MethodNotAllowed, NotFound
-from service.rest import apply, diff, everything, extract, lastn, progress, terminology, validate
+from service.rest import (
+    apply,
+    derive,
+    diff,
+    document,
+    everything,
+    export,
+    extract,
+    lastn,
+    progress,
+    stats,
+    summary,
+    terminology,
+    validate,
+)
 from service.rest.call import Answer, Call, Service
+from service.rest.permission import permit_operation
 from service.rest.routing import Interaction
 
 Level = Literal["system", "type", "instance"]
@@ -25,6 +40,13 @@ class Operation:
     types: frozenset[str]
     methods: frozenset[str]
     handler: Handler
+    needs: str = "r"
+    """Letters of the scopes for the type at the address (at the system's: for any type).
+
+    What an operation reads besides, the store gives it as far as the caller may see it; what it
+    writes goes the way of a transaction. None are needed where the answer tells of codes and
+    rules, not of clients.
+    """
 
 
 OPERATIONS: dict[str, Operation] = {
@@ -37,6 +59,7 @@ OPERATIONS: dict[str, Operation] = {
             frozenset(),
             frozenset({"GET", "HEAD", "POST"}),
             validate.validate_resource,
+            needs="",
         ),
         Operation(
             "everything",
@@ -47,12 +70,38 @@ OPERATIONS: dict[str, Operation] = {
             everything.show_everything,
         ),
         Operation(
+            "summary",
+            "http://hl7.org/fhir/uv/ips/OperationDefinition/summary",
+            frozenset({"type", "instance"}),
+            frozenset({"Patient"}),
+            frozenset({"GET", "HEAD", "POST"}),
+            summary.show_summary,
+        ),
+        Operation(
+            "document",
+            "http://hl7.org/fhir/OperationDefinition/Composition-document",
+            frozenset({"type", "instance"}),
+            frozenset({"Composition"}),
+            frozenset({"GET", "HEAD", "POST"}),
+            document.show_document,
+        ),
+        Operation(
             "lastn",
             "http://hl7.org/fhir/OperationDefinition/Observation-lastn",
             frozenset({"type"}),
             frozenset({"Observation"}),
             frozenset({"GET", "HEAD", "POST"}),
             lastn.show_last,
+            needs="s",
+        ),
+        Operation(
+            "stats",
+            "http://hl7.org/fhir/OperationDefinition/Observation-stats",
+            frozenset({"type"}),
+            frozenset({"Observation"}),
+            frozenset({"GET", "HEAD", "POST"}),
+            stats.show_statistics,
+            needs="s",
         ),
         Operation(
             "diff",
@@ -85,6 +134,7 @@ OPERATIONS: dict[str, Operation] = {
             frozenset({"ValueSet"}),
             frozenset({"GET", "HEAD", "POST"}),
             terminology.expand,
+            needs="",
         ),
         Operation(
             "validate-code",
@@ -93,6 +143,7 @@ OPERATIONS: dict[str, Operation] = {
             frozenset({"ValueSet"}),
             frozenset({"GET", "HEAD", "POST"}),
             terminology.validate_in_value_set,
+            needs="",
         ),
         Operation(
             "validate-code",
@@ -101,6 +152,7 @@ OPERATIONS: dict[str, Operation] = {
             frozenset({"CodeSystem"}),
             frozenset({"GET", "HEAD", "POST"}),
             terminology.validate_in_code_system,
+            needs="",
         ),
         Operation(
             "lookup",
@@ -109,6 +161,7 @@ OPERATIONS: dict[str, Operation] = {
             frozenset({"CodeSystem"}),
             frozenset({"GET", "HEAD", "POST"}),
             terminology.look_up,
+            needs="",
         ),
         Operation(
             "subsumes",
@@ -117,6 +170,7 @@ OPERATIONS: dict[str, Operation] = {
             frozenset({"CodeSystem"}),
             frozenset({"GET", "HEAD", "POST"}),
             terminology.subsumes,
+            needs="",
         ),
         Operation(
             "translate",
@@ -125,6 +179,7 @@ OPERATIONS: dict[str, Operation] = {
             frozenset({"ConceptMap"}),
             frozenset({"GET", "HEAD", "POST"}),
             terminology.translate,
+            needs="",
         ),
         Operation(
             "extract",
@@ -133,6 +188,38 @@ OPERATIONS: dict[str, Operation] = {
             frozenset({"QuestionnaireResponse"}),
             frozenset({"GET", "HEAD", "POST"}),
             extract.extract_observations,
+        ),
+        Operation(
+            "export",
+            "http://hl7.org/fhir/uv/bulkdata/OperationDefinition/patient-export",
+            frozenset({"type"}),
+            frozenset({"Patient"}),
+            frozenset({"GET", "POST"}),
+            export.start_export,
+        ),
+        Operation(
+            "export",
+            "http://hl7.org/fhir/uv/bulkdata/OperationDefinition/group-export",
+            frozenset({"instance"}),
+            frozenset({"Group"}),
+            frozenset({"GET", "POST"}),
+            export.start_export,
+        ),
+        Operation(
+            "export",
+            "http://hl7.org/fhir/uv/bulkdata/OperationDefinition/export",
+            frozenset({"system"}),
+            frozenset(),
+            frozenset({"GET", "POST"}),
+            export.start_export,
+        ),
+        Operation(
+            "derive",
+            "https://hyoid.example/fhir/OperationDefinition/Observation-derive",
+            frozenset({"type", "instance"}),
+            frozenset({"Observation"}),
+            frozenset({"GET", "HEAD", "POST"}),
+            derive.derive_measures,
         ),
         Operation(
             "progress",
@@ -156,6 +243,7 @@ def operate(service: Service, call: Call, asked: Interaction) -> Answer:
     if call.method not in operation.methods:
         allowed = ", ".join(sorted(operation.methods))
         raise MethodNotAllowed(f"${name} takes {allowed}", headers={"Allow": allowed})
+    permit_operation(call.caller, asked, operation.needs)
     return operation.handler(service, call, asked)
 
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from service.errors import Invalid
 from service.rest.call import Call, Service
-from service.rest.negotiation import require_json_body
+from service.rest.negotiation import COMMON, require_json_body
 from service.standard.codec import decode_resource
 from service.standard.validation import check
 
@@ -36,6 +36,36 @@ def handed(service: Service, call: Call) -> list[tuple[str, Any]]:
         raise Invalid("The body must be a Parameters resource", expression="resourceType")
     check(body)
     return found + list(values_of(body))
+
+
+def given_with(service: Service, call: Call, bare: str) -> list[tuple[str, Any]]:
+    """(name, value) of every parameter but the common ones; a body that is no Parameters resource
+    is the value of `bare`. Resources in them are not checked."""
+    found: list[tuple[str, Any]] = [pair for pair in call.query if pair[0] not in COMMON]
+    body = body_resource(service, call)
+    if body is None:
+        return found
+    if body["resourceType"] != "Parameters":
+        return [*found, (bare, body)]
+    check_envelope(body)
+    return [*found, *values_of(body)]
+
+
+def only(given: Sequence[tuple[str, Any]], name: str) -> Any:
+    """The value of a parameter, or None. Raises Invalid where it was given twice."""
+    values = [value for key, value in given if key == name]
+    if len(values) > 1:
+        raise Invalid(f"{name} is given once", code="value", location=f"http.{name}")
+    return values[0] if values else None
+
+
+def truth(value: Any, name: str) -> bool:
+    """A flag; false where it was not given. Raises Invalid for what is neither true nor false."""
+    if value is None or value is False or value == "false":
+        return False
+    if value is True or value == "true":
+        return True
+    raise Invalid(f"{name} is true or false", code="value", location=f"http.{name}")
 
 
 def check_envelope(parameters: Resource) -> None:

@@ -12,6 +12,7 @@ from dataclasses import replace
 from service.caller import Caller
 from service.errors import HyoidError
 from service.rest.call import Call
+from service.rest.negotiation import COMMON
 from service.rest.routing import Interaction
 from service.standard.bundles import PlannedEntry
 from service.standard.grants import WHOLE, grants_of, insufficient, require
@@ -47,13 +48,11 @@ Without a type, a scope for any type will do: what is not allowed is left out of
 Entries of a transaction need what they would need alone; operations what their rows say.
 """
 
-_COMMON = frozenset({"_format", "_pretty"})
-
 
 def permit(call: Call, asked: Interaction) -> None:
     """Raise Forbidden where the caller's scopes do not reach for this request."""
     conditional = asked.name == "create" and (
-        "if-none-exist" in call.headers or any(name not in _COMMON for name, _ in call.query)
+        "if-none-exist" in call.headers or any(name not in COMMON for name, _ in call.query)
     )
     _permit(call.caller, asked, conditional)
 

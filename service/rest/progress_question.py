@@ -6,13 +6,15 @@ from datetime import date
 from typing import Any, Literal, cast
 
 from service.errors import Invalid, NotSupported
+from service.rest.negotiation import COMMON
+from service.rest.parameters import only
 from service.standard.partial_dates import interval
 from service.therapy.course.course import Question
 from service.therapy.moments import day_of
 
 Form = Literal["parameters", "bundle", "report"]
 
-_KNOWN = frozenset({"period", "measure", "format", "look-back", "_format", "_pretty"})
+_KNOWN = frozenset({"period", "measure", "format", "look-back"}) | COMMON
 _DAY = 86_400_000_000
 _EPOCH = date(1970, 1, 1).toordinal()
 _MOST_MONTHS = 1200
@@ -30,19 +32,12 @@ def asked_of(given: list[tuple[str, Any]], today: int) -> tuple[Question, Form]:
 
 
 def _question(given: list[tuple[str, Any]], today: int) -> Question:
-    first, last = _period(_only(given, "period"))
-    return Question(today, first, last, _look_back(_only(given, "look-back")), _measures(given))
-
-
-def _only(given: list[tuple[str, Any]], name: str) -> Any:
-    values = [value for key, value in given if key == name]
-    if len(values) > 1:
-        raise Invalid(f"{name} is given once", code="value", location=f"http.{name}")
-    return values[0] if values else None
+    first, last = _period(only(given, "period"))
+    return Question(today, first, last, _look_back(only(given, "look-back")), _measures(given))
 
 
 def _form(given: list[tuple[str, Any]]) -> Form:
-    form = _only(given, "format")
+    form = only(given, "format")
     if form is None:
         return "parameters"
     if form not in ("parameters", "bundle", "report"):

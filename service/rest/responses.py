@@ -9,6 +9,7 @@ from functools import lru_cache
 from service.errors import HyoidError, Issue, outcome, outcome_of
 from service.rest.call import Answer, Call
 from service.rest.negotiation import preference
+from service.rest.permission import is_readable
 from service.standard.codec import encode
 from service.standard.meta import instant
 from service.store.rows import Stored
@@ -42,6 +43,8 @@ def written(call: Call, stored: Stored, status: int) -> Answer:
     """A version as the answer to a write, in the form that `Prefer` asks for."""
     headers = version_headers(stored) | {"Location": location(call.base, stored)}
     body = stored.body or b""
+    if not is_readable(call.caller, stored.type, created=status == 201):
+        body = b""
     returned = preference(call.headers.get("prefer", "")).returned
     if returned == "minimal":
         body = b""

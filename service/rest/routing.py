@@ -21,6 +21,7 @@ _TYPE = {
 }
 _INSTANCE = _READ | {"PUT": "update", "PATCH": "patch", "DELETE": "delete"}
 _OPERATION = {"GET": "operation", "HEAD": "operation", "POST": "operation"}
+_EXPORT = {"GET": "export-status", "HEAD": "export-status", "DELETE": "export-cancel"}
 
 
 def _get(name: str) -> dict[str, str]:
@@ -36,8 +37,8 @@ class Interaction:
     """The interaction and what it is about.
 
     `name` is a code of http://hl7.org/fhir/restful-interaction, or `conditional-…`, or
-    `search-compartment`. `detail` is the version, the operation (with `$`) or the type searched
-    in a compartment.
+    `search-compartment`, or `smart-configuration`. `detail` is the version, the operation (with
+    `$`) or the type searched in a compartment.
     """
 
     name: str
@@ -77,6 +78,12 @@ def _address(path: tuple[str, ...]) -> _Found | None:
             return _SYSTEM, None, None, None
         case ("metadata",):
             return _get("capabilities"), None, None, None
+        case ("$export-status", key):
+            return _EXPORT, None, key, None
+        case ("$export-file", key, name):
+            return _get("export-file"), None, key, name
+        case (".well-known", "smart-configuration"):
+            return _get("smart-configuration"), None, None, None
         case ("_history",):
             return _get("history-system"), None, None, None
         case ("_search",):

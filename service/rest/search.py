@@ -99,13 +99,16 @@ def _bundle(call: Call, query: SearchQuery, found: Found, url: str) -> bytes:
     return searchset(
         call.base,
         entries,
-        links=_links(query, found, url),
+        links=links_of(query, url, before=found.previous, after=found.next),
         total=found.total,
         told=(*query.ignored, *found.issues),
     )
 
 
-def _links(query: SearchQuery, found: Found, url: str) -> list[tuple[str, str]]:
+def links_of(
+    query: SearchQuery, url: str, *, before: str | None = None, after: str | None = None
+) -> list[tuple[str, str]]:
+    """The links of a page; `before` and `after` are cursors of its neighbours."""
     kept = [pair for pair in query.understood if pair[0] != "_cursor"]
 
     def link(cursor: str | None) -> str:
@@ -116,10 +119,10 @@ def _links(query: SearchQuery, found: Found, url: str) -> list[tuple[str, str]]:
     links = [("self", link(query.shape.cursor))]
     if query.shape.cursor is not None:
         links.append(("first", link(None)))
-    if found.previous is not None:
-        links.append(("previous", link(found.previous)))
-    if found.next is not None:
-        links.append(("next", link(found.next)))
+    if before is not None:
+        links.append(("previous", link(before)))
+    if after is not None:
+        links.append(("next", link(after)))
     return links
 
 

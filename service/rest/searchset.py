@@ -7,6 +7,7 @@ from typing import Any
 
 from service.errors import Issue, outcome
 from service.standard.codec import encode
+from service.store.audit.trail import touched_all
 from service.store.rows import Stored
 
 
@@ -22,6 +23,8 @@ def searchset(
 
     `told` is what the client should know of the search itself; it comes as an OperationOutcome.
     """
+    entries = list(entries)
+    touched_all(stored.rid for stored, _ in entries)
     head: dict[str, Any] = {"resourceType": "Bundle", "type": "searchset"}
     if total is not None:
         head["total"] = total

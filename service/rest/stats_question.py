@@ -8,13 +8,14 @@ from decimal import Decimal, InvalidOperation
 from typing import Any
 
 from service.errors import Invalid, NotSupported
+from service.rest.negotiation import COMMON
+from service.rest.parameters import only
 from service.standard.partial_dates import interval
 from service.therapy.statistics import STATISTICS, TOTAL
 
 _KNOWN = frozenset(
     {"subject", "code", "system", "coding", "duration", "period", "statistic", "include", "limit"}
 )
-_COMMON = frozenset({"_format", "_pretty"})
 _ALSO = {"max": "maximum", "min": "minimum"}
 """Other names in the definition of the parameter."""
 _MOST_HOURS = 24 * 366 * 200
@@ -40,12 +41,12 @@ class Question:
 def asked_of(given: list[tuple[str, Any]], now: datetime) -> Question:
     """The question. Raises NotSupported or Invalid."""
     for name, _ in given:
-        if name not in _KNOWN | _COMMON:
+        if name not in _KNOWN | COMMON:
             raise NotSupported(
                 f"$stats takes {', '.join(sorted(_KNOWN))}, not {name[:40]!r}",
                 location=f"http.{name[:40]}",
             )
-    subject = _only(given, "subject")
+    subject = only(given, "subject")
     if not subject or not isinstance(subject, str):
         raise _wrong("subject", "$stats needs one subject", "required")
     if "/" not in subject:
@@ -54,7 +55,7 @@ def asked_of(given: list[tuple[str, Any]], now: datetime) -> Question:
 
 
 def _codes(given: list[tuple[str, Any]]) -> tuple[Code, ...]:
-    system = _only(given, "system")
+    system = only(given, "system")
     codes = [str(value) for name, value in given if name == "code"]
     codings = [value for name, value in given if name == "coding"]
     if codes and not system:
@@ -89,7 +90,7 @@ def _statistics(given: list[tuple[str, Any]]) -> tuple[str, ...]:
 
 
 def _period(given: list[tuple[str, Any]], now: datetime) -> dict[str, str]:
-    duration, period = _only(given, "duration"), _only(given, "period")
+    duration, period = only(given, "duration"), only(given, "period")
     if duration is not None:
         if period is not None:
             raise _wrong("period", "it is for where no duration is given")
@@ -118,10 +119,10 @@ def _last(duration: Any, now: datetime) -> dict[str, str]:
 
 
 def _limit(given: list[tuple[str, Any]]) -> int | None:
-    include = str(_only(given, "include")).lower()
+    include = str(only(given, "include")).lower()
     if include not in ("true", "false", "none"):
         raise _wrong("include", f"{include[:40]!r} is neither true nor false")
-    limit = _only(given, "limit")
+    limit = only(given, "limit")
     if include != "true":
         return 0
     if limit is None:
@@ -130,13 +131,6 @@ def _limit(given: list[tuple[str, Any]]) -> int | None:
     if not (text.isascii() and text.isdecimal() and len(text) < 10 and int(text) > 0):
         raise _wrong("limit", f"{text[:40]!r} is not a whole number above 0")
     return int(text)
-
-
-def _only(given: list[tuple[str, Any]], name: str) -> Any:
-    values = [value for key, value in given if key == name]
-    if len(values) > 1:
-        raise _wrong(name, "it is given once")
-    return values[0] if values else None
 
 
 def _wrong(name: str, text: str, code: str = "value") -> Invalid:

@@ -6,23 +6,13 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from service.errors import Invalid, MethodNotAllowed, NotSupported
+from service.errors import MethodNotAllowed, NotSupported
 from service.rest import bundle
 from service.rest.call import FHIR_JSON, Answer, Call, Service
 from service.rest.routing import Interaction
 from service.standard.codec import encode
 
 Resource = dict[str, Any]
-
-_TRUTHS = {"true": True, "false": False}
-
-
-def truth(value: Any) -> bool:
-    """The parameter `store`. Raises Invalid for what is neither true nor false."""
-    found = _TRUTHS.get(value) if isinstance(value, str) else value
-    if not isinstance(found, bool):
-        raise Invalid("store is true or false", code="value", location="http.store")
-    return found
 
 
 def require_storing(call: Call, operation: str) -> None:

@@ -6,20 +6,21 @@ International Patient Summary 2.0, OperationDefinition summary: `Patient/[id]/$s
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+import time
 
 from service import __version__
 from service.errors import Invalid, NotFound, NotSupported
 from service.handover.document import new_identifier
 from service.handover.summary import summary
 from service.rest.call import Answer, Call, Service
+from service.rest.negotiation import COMMON
 from service.rest.parameters import handed
 from service.rest.routing import Interaction
+from service.standard.meta import instant
 from service.standard.search_query import parse_search
 from service.store.connection import Connection
 from service.store.searching import find
 
-_FORM = frozenset({"_format", "_pretty"})
 _PROFILES = "http://hl7.org/fhir/uv/ips/StructureDefinition/"
 _OFFERED = frozenset({f"{_PROFILES}Bundle-uv-ips", f"{_PROFILES}Composition-uv-ips"})
 
@@ -29,7 +30,7 @@ def show_summary(service: Service, call: Call, asked: Interaction) -> Answer:
     known = {"profile"} | ({"identifier"} if asked.id is None else set())
     given: dict[str, str] = {}
     for name, value in handed(service, call):
-        if name in _FORM:
+        if name in COMMON:
             continue
         if name not in known:
             raise NotSupported(
@@ -40,7 +41,7 @@ def show_summary(service: Service, call: Call, asked: Interaction) -> Answer:
             raise Invalid(f"{name} is given once", code="value", location=f"http.{name}")
         given[name] = value
     _check_profile(given.get("profile"))
-    date = datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    date = instant(time.time_ns() // 1000)
     with call.reading(snapshot=True) as connection:
         patient = asked.id or _identified(connection, call, given.get("identifier", ""))
         found = summary(connection, call.caller, patient, call.base, date, __version__)

@@ -76,7 +76,14 @@ class _Transaction:
         for entry in self.entries:
             if entry.index not in self.answers:
                 self.answers[entry.index] = self._named(self._read, entry)
+        for write in writes:
+            if write.found is None:
+                self._named(self._settle, write.entry, write)
         return self.answers
+
+    def _settle(self, entry: PlannedEntry, write: _Write) -> None:
+        """Whether it may stay can be told when all is in place."""
+        self.unit.settle(write.resource["resourceType"], write.resource["id"])
 
     def _identified(self, entry: PlannedEntry) -> _Write:
         """Give the resource the id under which it will lie; look for what is conditional."""

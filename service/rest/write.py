@@ -9,7 +9,7 @@ from service.errors import Invalid, UnsupportedMediaType
 from service.rest import writing
 from service.rest.call import FHIR_JSON, Answer, Call, Service
 from service.rest.cautions import with_warnings
-from service.rest.negotiation import require_json_body, require_utf8
+from service.rest.negotiation import COMMON, require_json_body, require_utf8
 from service.rest.responses import version_headers, written
 from service.rest.routing import Interaction
 from service.rest.writing import Change, Conditions, Resource, Written
@@ -136,7 +136,7 @@ def _conditions(call: Call) -> Conditions:
     headers = call.headers
     if_none_exist = headers.get("if-none-exist")
     if if_none_exist is None and call.method == "POST":
-        criteria = [pair for pair in call.query if pair[0] not in ("_format", "_pretty")]
+        criteria = [pair for pair in call.query if pair[0] not in COMMON]
         if_none_exist = urlencode(criteria) or None
     return Conditions(headers.get("if-match"), headers.get("if-none-match"), if_none_exist)
 

@@ -7,15 +7,15 @@ Shared by single requests and by the entries of a Bundle; what may be done is de
 
 from __future__ import annotations
 
-import time
-import uuid
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-from service.errors import Conflict, PreconditionFailed
+from service.errors import Conflict, HyoidError, Invalid, NotSupported, PreconditionFailed
 from service.rest.conditions import matches
+from service.rest.permission import is_readable
 from service.standard.codec import decode_resource
+from service.standard.ids import new_id as new_id
 from service.standard.meta import unstamped
 from service.standard.preconditions import (
     Create,
@@ -62,12 +62,6 @@ class Written(NamedTuple):
     stored: Stored | None
 
 
-def new_id() -> str:
-    """A UUID of version 7 (RFC 9562): random, growing with time so that indexes stay compact."""
-    value = (time.time_ns() // 1_000_000 << 80) | (uuid.uuid4().int & ((1 << 76) - 1))
-    return str(uuid.UUID(int=(value & ~(0x3 << 62)) | (7 << 76) | (2 << 62)))
-
-
 def create(
     unit: Unit,
     resource: Resource,
@@ -77,6 +71,10 @@ def create(
 ) -> Written:
     """Store a new resource under the id it was given by `new_id`, unless one matches."""
     condition = conditions.if_none_exist
+    if resource["resourceType"] == "AuditEvent":
+        if condition is not None:
+            raise NotSupported("An AuditEvent is not created conditionally")
+        return Written(201, unit.keep_event(resource, base))
     if condition is not None:
         found = only_match(unit, resource["resourceType"], condition, base, conditions)
         if found is not None:
@@ -160,9 +158,25 @@ def patch(
     name = f"{resource_type}/{resource_id}"
     decide_patch(_known(current), name, if_match=conditions.if_match, where=conditions.where)
     assert current is not None
-    resource = change(unstamped(decode_resource(current.body or b"")))
-    check(resource)
+    resource = _changed(unit, current, change)
     return Written(200, unit.append(resource, resource_id, base, method="PATCH", current=current))
+
+
+def _changed(unit: Unit, current: Stored, change: Change) -> Resource:
+    """What the patch makes of it. Why it cannot be is told to who may read it: a refusal may quote
+    what is stored."""
+    try:
+        resource = change(unstamped(decode_resource(current.body or b"")))
+        check(resource)
+    except HyoidError as error:
+        if is_readable(unit.caller, current.type, created=False):
+            raise
+        raise Invalid(
+            "The patch does not fit what is stored, or does not lead to what is valid; why is told"
+            " to who may read it",
+            status=error.status,
+        ) from None
+    return resource
 
 
 def patch_where(
@@ -179,7 +193,7 @@ def patch_where(
 
 def delete(unit: Unit, resource_type: str, resource_id: str, conditions: Conditions) -> Written:
     """Delete it; fine where it is not there, or is deleted already."""
-    current = unit.current(resource_type, resource_id)
+    current = unit.current(resource_type, resource_id, "d")
     decision = decide_delete(_known(current), if_match=conditions.if_match, where=conditions.where)
     if isinstance(decision, Delete):
         assert current is not None

@@ -32,11 +32,6 @@ class Operation:
     new: Any
     text: str
 
-    def as_json_patch(self) -> dict[str, Any]:
-        """As an operation of RFC 6902."""
-        found: dict[str, Any] = {"op": self.op, "path": self.path}
-        return found if self.op == "remove" else {**found, "value": self.new}
-
 
 def differences(old: dict[str, Any], new: dict[str, Any]) -> list[Operation]:
     """The changes from one version to the other; none where they are `codec.same`."""

@@ -13,7 +13,7 @@ from functools import lru_cache
 from service.caller import Caller
 from service.errors import Forbidden
 from service.standard.registry import RESOURCE_TYPES
-from service.standard.scopes import EVERY, LETTERS, Scope, criteria_of, parse_scope
+from service.standard.scopes import EVERY, LETTERS, Scope, criteria_of, read_scope
 from service.standard.searching.query import Criterion
 
 Restriction = tuple[Criterion, ...]
@@ -35,10 +35,6 @@ class Grants:
         """The alternatives for a type; None where the letter is not allowed for it at all."""
         return self.letters[letter].get(kind)
 
-    def types(self, letter: str) -> tuple[str, ...]:
-        """The types for which the letter is allowed, at least for some resources."""
-        return tuple(self.letters[letter])
-
     def wholly(self, letter: str, kinds: Iterable[str]) -> bool:
         """Whether the letter is allowed for all resources of these types."""
         return letter in self.unlimited or all(self.of(letter, kind) == WHOLE for kind in kinds)
@@ -52,7 +48,7 @@ def grants_of(caller: Caller) -> Grants:
 
 @lru_cache(maxsize=1024)
 def _grants(texts: frozenset[str], one_client: bool) -> Grants:
-    scopes = [scope for scope in map(_read, sorted(texts)) if scope is not None]
+    scopes = [scope for scope in map(read_scope, sorted(texts)) if scope is not None]
     counted = [scope for scope in scopes if scope.level != "patient" or one_client]
     letters = {letter: dict(_of_letter(letter, counted)) for letter in LETTERS}
     unlimited = frozenset(
@@ -74,13 +70,6 @@ def _of_letter(
         elif own:
             pairs = dict.fromkeys(scope.restriction for scope in own)
             yield kind, tuple(criteria_of(kind, each) for each in pairs)
-
-
-def _read(text: str) -> Scope | None:
-    try:
-        return parse_scope(text)
-    except ValueError:
-        return None
 
 
 def require(caller: Caller, letter: str, kind: str | None) -> None:

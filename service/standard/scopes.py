@@ -9,9 +9,10 @@ restriction are experimental there, and refused here; so are `_text` and `_conte
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import combinations
 from typing import Literal
 from urllib.parse import parse_qsl, quote
 
@@ -76,6 +77,14 @@ def parse_scope(text: str) -> Scope:
     return Scope(level, kind, letters, pairs)
 
 
+def read_scope(text: str) -> Scope | None:
+    """The same; None for what is no scope on resources, or one not offered."""
+    try:
+        return parse_scope(text)
+    except ValueError:
+        return None
+
+
 @lru_cache(maxsize=4096)
 def criteria_of(kind: str, pairs: tuple[tuple[str, str], ...]) -> tuple[Criterion, ...]:
     """What a restriction asks of a resource of this type. Raises ValueError."""
@@ -96,17 +105,16 @@ def narrowed(requested: Iterable[str], allowed: Iterable[str]) -> frozenset[str]
     another part contains is left out.
     """
     asked, limits = set(requested), set(allowed)
-    others = {text for text in asked & limits if _read(text) is None}
-    limiting = [scope for scope in map(_read, sorted(limits)) if scope is not None]
+    others = {text for text in asked & limits if read_scope(text) is None}
+    limiting = [scope for scope in map(read_scope, sorted(limits)) if scope is not None]
     common = {
         part
-        for scope in map(_read, sorted(asked))
+        for scope in map(read_scope, sorted(asked))
         if scope is not None
         for limit in limiting
         if (part := _common(scope, limit)) is not None
     }
-    kept = {str(part) for part in common if not any(_within(part, of) for of in common - {part})}
-    return frozenset(kept | others)
+    return frozenset({str(part) for part in _outermost(common)} | others)
 
 
 def supported() -> list[str]:
@@ -129,13 +137,6 @@ def _pairs(query: str) -> list[tuple[str, str]]:
         raise ValueError("The restriction of the scope cannot be read") from None
 
 
-def _read(text: str) -> Scope | None:
-    try:
-        return parse_scope(text)
-    except ValueError:
-        return None
-
-
 def _common(one: Scope, other: Scope) -> Scope | None:
     if one.level != other.level or (EVERY not in (one.type, other.type) and one.type != other.type):
         return None
@@ -145,11 +146,33 @@ def _common(one: Scope, other: Scope) -> Scope | None:
     return Scope(one.level, kind, letters, restriction) if letters else None
 
 
-def _within(part: Scope, whole: Scope) -> bool:
-    """Whether `part` allows nothing that `whole` does not."""
-    return (
-        part.level == whole.level
-        and whole.type in (EVERY, part.type)
-        and set(part.letters) <= set(whole.letters)
-        and set(whole.restriction) <= set(part.restriction)
-    )
+def _outermost(parts: set[Scope]) -> Iterator[Scope]:
+    """Those that no other contains: of the same level, for the type or all, with its letters and
+    no restriction that it does not have. Each is compared with few, or thousands take seconds."""
+    beside: dict[tuple[Level, str], dict[frozenset[tuple[str, str]], list[Scope]]] = {}
+    for part in parts:
+        by_restriction = beside.setdefault((part.level, part.type), {})
+        by_restriction.setdefault(frozenset(part.restriction), []).append(part)
+    for part in parts:
+        places = [beside.get((part.level, kind), {}) for kind in dict.fromkeys((EVERY, part.type))]
+        if not any(_contains(place, part) for place in places):
+            yield part
+
+
+def _contains(place: dict[frozenset[tuple[str, str]], list[Scope]], part: Scope) -> bool:
+    own = frozenset(part.restriction)
+    if 1 << len(own) < len(place):
+        sizes = range(len(own) + 1)
+        less = (frozenset(some) for size in sizes for some in combinations(own, size))
+        wider = [place[some] for some in less if some in place]
+    else:
+        wider = [scopes for restriction, scopes in place.items() if restriction <= own]
+    return any(_is_more(whole, part) for scopes in wider for whole in scopes if whole is not part)
+
+
+def _is_more(whole: Scope, part: Scope) -> bool:
+    """Of two that say the same in another order, one is more, or both would be left out."""
+    same = part.letters == whole.letters and len(part.restriction) == len(whole.restriction)
+    if same and part.type == whole.type:
+        return whole.restriction < part.restriction
+    return set(part.letters) <= set(whole.letters)

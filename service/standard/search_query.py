@@ -70,7 +70,7 @@ def parse_search(
                 count += pair.branches["codes"]
             understood.append((name, value))
         except UnknownParameterError as reason:
-            ignored.append(_ignored(name, str(reason), strict))
+            ignored.append(ignored_parameter(name, str(reason), strict))
     if len(criteria) > MOST_CRITERIA or count > MOST_VALUES:
         raise too_much(pairs[-1][0], "too many conditions, or values in them all")
     return SearchQuery(types, tuple(criteria), wishes.shape(), tuple(understood), tuple(ignored))
@@ -92,7 +92,8 @@ def _types(
     return (tuple(dict.fromkeys(wanted)) or RESOURCE_TYPES), rest
 
 
-def _ignored(name: str, reason: str, strict: bool) -> Issue:
+def ignored_parameter(name: str, reason: str, strict: bool) -> Issue:
+    """What is told of a parameter that is not known. Raises NotSupported where `strict`."""
     shown = name[:80]
     if strict:
         raise not_offered(shown, f"{reason}, and handling=strict was asked")

@@ -7,7 +7,8 @@ from itertools import chain
 
 from service.caller import Caller
 from service.standard.mentions import Name
-from service.store.connection import Connection
+from service.store.audit.trail import touched
+from service.store.connection import Connection, Row
 from service.store.rows import COLUMNS, Stored
 from service.store.sql import batches, pair_marks
 from service.store.visibility import and_version_visible, and_visible
@@ -34,8 +35,7 @@ def current_version(
     `letter` is that of the scopes: what the version is wanted for.
     """
     narrowed, params = and_visible(caller, "r.rid", letter, (resource_type,))
-    row = connection.row(_CURRENT + narrowed, (resource_type, resource_id, *params))
-    return Stored._make(row) if row else None
+    return _found(connection.row(_CURRENT + narrowed, (resource_type, resource_id, *params)))
 
 
 def named_versions(
@@ -59,5 +59,12 @@ def numbered_version(
 ) -> Stored | None:
     """Version `vid`, perhaps a deletion; None where the caller may see none."""
     narrowed, params = and_version_visible(caller, "r", (resource_type,))
-    row = connection.row(_VERSION + narrowed, (resource_type, resource_id, vid, *params))
-    return Stored._make(row) if row else None
+    return _found(connection.row(_VERSION + narrowed, (resource_type, resource_id, vid, *params)))
+
+
+def _found(row: Row | None) -> Stored | None:
+    if row is None:
+        return None
+    stored = Stored._make(row)
+    touched(stored.rid)
+    return stored

@@ -13,7 +13,6 @@ from typing import NamedTuple
 
 from service.caller import Caller
 from service.standard.definitions import definitions
-from service.store.audit import log
 from service.store.audit.access import Access
 from service.store.connection import Connection
 from service.store.current import current_version
@@ -99,7 +98,7 @@ def erase(store: Store, caller: Caller, patient: str, names: Sequence[Name]) -> 
             access = Access(
                 unit.updated, "erase", 200, caller.name, clients=(patient,), changed=changed
             )
-            log.append(unit.reader(), [access])
+            unit.record(access)
     with store.write(caller) as unit:
         forget_removed(unit.reader())
     if store.database.dialect == "sqlite":

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from contextlib import suppress
 from pathlib import Path
 
 from alembic import command
@@ -19,9 +21,13 @@ _TURN = 0x68796F69
 def migrate(database: Database) -> list[str]:
     """Bring the schema up to date; returns the revisions that were applied, oldest first.
 
-    In one transaction, and one process after the other: who comes second finds it done.
+    In one transaction, and one process after the other: who comes second finds it done. An SQLite
+    file that is not there is made, for its owner alone: it will hold records, and the keys that
+    sign access tokens.
     """
     config = _config()
+    if database.dialect == "sqlite":
+        _make_private_file(database)
     with database.engine.connect() as connection:
         # The connections are in autocommit mode, so the transaction is begun and ended by hand.
         if database.dialect == "sqlite":
@@ -44,6 +50,12 @@ def migrate(database: Database) -> list[str]:
     script = ScriptDirectory.from_config(config)
     applied = script.iterate_revisions(after or "base", before or "base")
     return [revision.revision for revision in applied][::-1]
+
+
+def _make_private_file(database: Database) -> None:
+    # SQLite gives the files that it puts beside it the same mode.
+    with suppress(OSError):
+        os.close(os.open(database.engine.url.database or "", os.O_CREAT | os.O_EXCL, 0o600))
 
 
 def is_current(database: Database) -> bool:

@@ -2,23 +2,17 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from service.caller import Caller
+from service.standard.mentions import Name, referred
 from service.store.connection import Connection
+from service.store.current import named_versions
 from service.store.index import SHARED
 from service.store.rows import COLUMNS, Stored
+from service.store.sql import marks
 from service.store.visibility import and_visible
-
-_REFERENCE = re.compile(
-    rb'"reference":"([A-Z][A-Za-z]+)/([A-Za-z0-9\-.]{1,64})(?:/_history/[^"]*)?"'
-)
-"""In stored bytes: written by ourselves without blanks, and a quote inside a text is escaped,
-so this cannot match within one."""
-
-_BATCH = 400
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,8 +60,8 @@ def shared_references(
 
     Only resources that lie in no patient's compartment: another client's never come along.
     """
-    found: dict[tuple[str, str], Stored] = {}
-    asked: set[tuple[str, str]] = set()
+    found: dict[Name, Stored] = {}
+    asked: set[Name] = set()
     wanted = _references(record)
     while new := sorted(wanted - asked):
         asked |= wanted
@@ -77,39 +71,21 @@ def shared_references(
     return sorted(found.values(), key=lambda stored: stored.rid)
 
 
-def _references(record: Iterable[Stored]) -> set[tuple[str, str]]:
-    return {
-        (match[1].decode(), match[2].decode())
-        for stored in record
-        for match in _REFERENCE.finditer(stored.body or b"")
-    }
+def _references(record: Iterable[Stored]) -> set[Name]:
+    return {name for stored in record for name in referred(stored.body or b"")}
 
 
-def _shared(
-    connection: Connection, caller: Caller, names: Sequence[tuple[str, str]]
-) -> list[Stored]:
+def _shared(connection: Connection, caller: Caller, names: Sequence[Name]) -> list[Stored]:
     narrowed, clients = and_visible(caller, "r.rid")
-    deleted = "r.deleted" if connection.dialect == "postgresql" else "r.deleted = 1"
-    found: list[Stored] = []
-    for start in range(0, len(names), _BATCH):
-        batch = names[start : start + _BATCH]
-        marks = ", ".join(["(?, ?)"] * len(batch))
-        rows = connection.rows(
-            f"SELECT {COLUMNS} FROM resource r JOIN version v ON v.seq = r.seq"
-            f" WHERE (r.type, r.id) IN (VALUES {marks}) AND NOT {deleted}"
-            " AND EXISTS (SELECT 1 FROM compartment k WHERE k.rid = r.rid AND k.patient = ?)"
-            f"{narrowed}",
-            (*(part for name in batch for part in name), SHARED, *clients),
-        )
-        found += map(Stored._make, rows)
-    return found
+    shared = "EXISTS (SELECT 1 FROM compartment k WHERE k.rid = r.rid AND k.patient = ?)"
+    return list(named_versions(connection, names, shared + narrowed, (SHARED, *clients)))
 
 
 def _where(caller: Caller, query: RecordQuery) -> tuple[str, tuple[object, ...]]:
     conditions = ["k.patient = ?", "r.deleted = ?", "NOT (r.type = 'Patient' AND r.id = ?)"]
     params: list[object] = [query.patient, False, query.patient]
     if query.types:
-        conditions.append(f"k.type IN ({', '.join('?' * len(query.types))})")
+        conditions.append(f"k.type IN ({marks(len(query.types))})")
         params.extend(query.types)
     if query.since is not None:
         conditions.append("r.updated >= ?")

@@ -1,4 +1,4 @@
-"""What do the tables look like?
+"""What do the tables of resources look like?
 
 `resource` has one row a logical resource and points to its current version; `version` keeps
 every version as the bytes that are served, in the order of `seq`, the change sequence. The
@@ -22,13 +22,17 @@ from __future__ import annotations
 from typing import Any, ClassVar
 
 from sqlalchemy import BigInteger, Float, Index, Integer, LargeBinary, SmallInteger, Text, text
+from sqlalchemy.dialects.postgresql import TSVECTOR
 from sqlmodel import Field, SQLModel
 
 BIG = BigInteger().with_variant(Integer(), "sqlite")
 TEXT = Text().with_variant(Text(collation="C"), "postgresql")
 """Text compared byte by byte on both engines, so that ranges and order agree."""
+WORDS: Any = Text().with_variant(TSVECTOR(), "postgresql")
+"""Marked words: a text with spaces between them, or each with its places."""
 
-_CLUSTERED: dict[str, Any] = {"sqlite_with_rowid": False}
+CLUSTERED: dict[str, Any] = {"sqlite_with_rowid": False}
+"""On SQLite: the rows lie in the order of their key."""
 
 
 class Resource(SQLModel, table=True):
@@ -91,8 +95,23 @@ class Compartment(SQLModel, table=True):
 
     __table_args__: ClassVar[Any] = (
         Index("compartment_of_patient", "patient", "type", "rid"),
-        _CLUSTERED,
+        CLUSTERED,
     )
+
+
+class PastCompartment(SQLModel, table=True):
+    """Up to version `vid` the resource lay in the compartment of that patient, and not after it.
+
+    Only where it was moved; down to the next lower `vid` that is told of it.
+    """
+
+    __tablename__ = "past_compartment"
+
+    rid: int = Field(primary_key=True, sa_type=BIG)
+    vid: int = Field(primary_key=True, sa_type=Integer)
+    patient: str = Field(primary_key=True, sa_type=TEXT)
+
+    __table_args__: ClassVar[Any] = (CLUSTERED,)
 
 
 class TokenIndex(SQLModel, table=True):
@@ -109,7 +128,7 @@ class TokenIndex(SQLModel, table=True):
     __table_args__: ClassVar[Any] = (
         Index("index_token_code", "param", "code", "rid"),
         Index("index_token_system", "param", "system", "rid"),
-        _CLUSTERED,
+        CLUSTERED,
     )
 
 
@@ -126,7 +145,7 @@ class ReferenceIndex(SQLModel, table=True):
 
     __table_args__: ClassVar[Any] = (
         Index("index_reference_target", "param", "target_id", "target_type", "rid"),
-        _CLUSTERED,
+        CLUSTERED,
     )
 
 
@@ -151,7 +170,7 @@ class DateIndex(SQLModel, table=True):
             sqlite_where=text("high - low > 86400000000"),
             postgresql_where=text("high - low > 86400000000"),
         ),
-        _CLUSTERED,
+        CLUSTERED,
     )
 
 
@@ -186,7 +205,7 @@ class QuantityIndex(SQLModel, table=True):
             sqlite_where=text("low < high"),
             postgresql_where=text("low < high"),
         ),
-        _CLUSTERED,
+        CLUSTERED,
     )
 
 
@@ -203,7 +222,7 @@ class StringIndex(SQLModel, table=True):
 
     __table_args__: ClassVar[Any] = (
         Index("index_string_folded", "param", "folded", "rid"),
-        _CLUSTERED,
+        CLUSTERED,
     )
 
 
@@ -219,12 +238,37 @@ class UriIndex(SQLModel, table=True):
 
     __table_args__: ClassVar[Any] = (
         Index("index_uri_value", "param", "value", "rid"),
-        _CLUSTERED,
+        CLUSTERED,
     )
 
 
-class Secret(SQLModel, table=True):
-    """A random key that all processes in front of this database share."""
+class DatedCodeIndex(SQLModel, table=True):
+    """A code with the start of the date of its resource (`service.standard.dated_codes`).
 
-    name: str = Field(primary_key=True, sa_type=TEXT)
-    value: bytes = Field(sa_type=LargeBinary)
+    The systems of the code are in `index_token`.
+    """
+
+    __tablename__ = "index_dated_code"
+
+    rid: int = Field(primary_key=True, sa_type=BIG)
+    param: int = Field(primary_key=True, sa_type=Integer)
+    code: str = Field(primary_key=True, sa_type=TEXT)
+    at: int = Field(sa_type=BIG)
+
+    __table_args__: ClassVar[Any] = (
+        Index("index_dated_code_at", "param", "code", "at", "rid"),
+        CLUSTERED,
+    )
+
+
+class TextIndex(SQLModel, table=True):
+    """The words of a resource, for `_text` and `_content`; see `full_text.py`."""
+
+    __tablename__ = "index_text"
+
+    rid: int = Field(primary_key=True, sa_type=BIG, sa_column_kwargs={"autoincrement": False})
+    words: str = Field(sa_type=WORDS)
+
+    __table_args__: ClassVar[Any] = (
+        Index("index_text_words", "words", postgresql_using="gin").ddl_if("postgresql"),
+    )

@@ -23,6 +23,7 @@ from service.standard.grants import WHOLE, grants_of
 from service.standard.registry import RESOURCE_TYPES
 from service.store.caseload import FENCE, Condition, is_narrowed, own_client
 from service.store.restrictions import meets_any
+from service.store.withheld import no_past_withheld, not_withheld
 
 _RID = "@rid"
 _NOWHERE: Condition = ("FALSE", ())
@@ -40,10 +41,14 @@ def visible(
     costs nothing. The same text is understood by both engines.
     """
     grants = grants_of(caller)
+    withheld = not_withheld(caller, rid)
     if not is_narrowed(caller, letter) and grants.wholly(letter, types or RESOURCE_TYPES):
-        return None
+        return withheld
     text, params = _condition(caller, letter, types)
-    return text.replace(_RID, rid), params
+    text = text.replace(_RID, rid)
+    if withheld is None:
+        return text, params
+    return f"({text} AND {withheld[0]})", (*params, *withheld[1])
 
 
 def and_visible(
@@ -65,10 +70,23 @@ def within_scopes(
 
 
 def and_version_visible(
-    caller: Caller, letter: str = "r", types: tuple[str, ...] | None = None
+    caller: Caller,
+    letter: str = "r",
+    types: tuple[str, ...] | None = None,
+    *,
+    judged: bool = False,
 ) -> Condition:
-    """The same for a row `v` of `version`: also that it lay in a record of the caller's."""
+    """The same for a row `v` of `version`: also that it lay in a record of the caller's.
+
+    The tables tell what a resource is now. So of a type that scopes restrict (`?category=…`) no
+    earlier version is seen: it may have been something else. `judged`: that is looked at by who
+    asks, from the version itself.
+    """
     text, params = and_visible(caller, "v.rid", letter, types)
+    if not judged:
+        text += _newest_where_restricted(caller, letter, types or RESOURCE_TYPES)
+    if (withheld := no_past_withheld(caller)) is not None:
+        text, params = f"{text} AND {withheld[0]}", (*params, *withheld[1])
     own = own_client(caller, letter, "pc.patient")
     if own is None:
         return text, params
@@ -83,6 +101,15 @@ def and_version_visible(
         f" AND pc.vid = {nearest} AND ({shared} OR (pc.patient <> '' AND {own[0]})){FENCE}))",
         (*params, *own[1]),
     )
+
+
+def _newest_where_restricted(caller: Caller, letter: str, types: Iterable[str]) -> str:
+    grants = grants_of(caller)
+    restricted = [kind for kind in types if grants.of(letter, kind)]
+    if not restricted:
+        return ""
+    newest = "(SELECT rn.seq FROM resource rn WHERE rn.rid = v.rid)"
+    return f" AND (v.type NOT IN ({_quoted(restricted)}) OR v.seq = {newest})"
 
 
 def sees_nothing(caller: Caller, letter: str, types: Iterable[str]) -> bool:

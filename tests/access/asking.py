@@ -6,11 +6,15 @@ import json
 from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 from urllib.parse import urlsplit
 
+import anyio
 from anyio.from_thread import start_blocking_portal
 
+from service.access.recording import Recording
 from service.caller import ANONYMOUS, Caller
 from service.rest.call import Service
 from service.rest.fhir_app import FhirApp
@@ -38,7 +42,7 @@ class _Named:
     def __init__(self) -> None:
         self.caller = ANONYMOUS
 
-    def admit(self, interaction: str, headers: Mapping[str, str]) -> Caller:
+    def admit(self, interaction: str, headers: Mapping[str, str], method: str = "") -> Caller:
         return self.caller
 
     def is_quick(self, interaction: str, headers: Mapping[str, str]) -> bool:
@@ -51,10 +55,14 @@ class Asking:
     def __init__(self, store: Store, **settings: Any) -> None:
         self.store = store
         self._gate = _Named()
-        service = Service(store, Settings(base_url=BASE, **settings), b"cursor key")
-        self._app = FhirApp(service, self._gate)
-        # One task that lasts: with it last the threads, and with these their connections.
+        # Thousands of questions in a second are what these tests are for.
+        told = Settings(**{"base_url": BASE, "rate_per_second": 0, **settings})
+        service = Service(store, told, b"cursor key")
         self._lasting = ExitStack()
+        folder = self._lasting.enter_context(TemporaryDirectory())
+        self.recording = Recording(store.database, Path(folder))
+        self._app = FhirApp(service, self._gate, self.recording)
+        # One task that lasts: with it last the threads, and with these their connections.
         self._portal = self._lasting.enter_context(start_blocking_portal())
 
     def close(self) -> None:
@@ -91,9 +99,15 @@ class Asking:
 
     async def _ask(self, scope: dict[str, Any], content: bytes) -> Told:
         said: list[Any] = []
+        requests = iter([{"type": "http.request", "body": content, "more_body": False}])
 
         async def receive() -> dict[str, Any]:
-            return {"type": "http.request", "body": content, "more_body": False}
+            request = next(requests, None)
+            if request is None:
+                # A client that waits for its answer says nothing more.
+                await anyio.sleep_forever()
+            assert request is not None
+            return request
 
         async def send(message: Any) -> None:
             said.append(message)
@@ -109,5 +123,7 @@ class Asking:
 def asking(store: Store, **settings: Any) -> Iterator[Asking]:
     """Requests to a store, for the time of the block."""
     asker = Asking(store, **settings)
-    yield asker
-    asker.close()
+    try:
+        yield asker
+    finally:
+        asker.close()

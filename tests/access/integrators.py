@@ -114,4 +114,4 @@ def access_at(database: Database, clock: Clock, settings: Settings = SETTINGS) -
     access = opened_access(database, settings)
     bearers = Bearers(database, access.systems.tokens, clock, clock)
     systems = replace(access.systems, bearers=bearers, clock=clock)
-    return Access(SmartGate(bearers, waits=False), systems, access.keys)
+    return Access(SmartGate(bearers, waits=False), systems, access.keys, access.sign_in)

@@ -13,6 +13,8 @@ from service.commands._telling import RefusedError
 from service.commands._writing import whole_file
 from service.store.store import Store
 from tests.live import hyoid_here as hyoid
+from tests.store.keeping import put
+from tests.store.test_consents import consent
 
 
 def _observation(key: str, patient: str, performer: str) -> dict[str, Any]:
@@ -151,3 +153,43 @@ def test_a_transaction_is_of_one_client(clinic: Store, tmp_path: Path) -> None:
     code, _, err = _export(clinic, "--bundle-type", "transaction", "--to", str(tmp_path / "x"))
     assert code != 0
     assert "--patient" in err
+
+
+def test_what_a_consent_denies_is_left_out_unless_it_stays_here(
+    clinic: Store, tmp_path: Path
+) -> None:
+    for key, actor in (("ada", []), ("ben", ["Organization/lakeside"])):
+        put(
+            clinic,
+            consent(
+                f"of-{key}",
+                key,
+                type="deny",
+                **(
+                    {"actor": [{"role": {"text": "x"}, "reference": {"reference": actor[0]}}]}
+                    if actor
+                    else {}
+                ),
+            ),
+        )
+
+    def names(folder: Path) -> set[str]:
+        lines = [line for file in folder.glob("*.ndjson") for line in file.read_text().splitlines()]
+        return {json.loads(line)["id"] for line in lines}
+
+    code, _, told = _export(clinic, "--to", str(tmp_path / "all"))
+    assert (code, "left out 1 client" in told) == (0, True)
+    assert names(tmp_path / "all") & {"ada", "a1", "ben", "b1"} == {"ben", "b1"}
+    lakeside = ("--recipient", "Organization/lakeside")
+    assert "left out 2 clients" in _export(clinic, "--to", str(tmp_path / "for"), *lakeside)[2]
+    assert not names(tmp_path / "for") & {"ada", "a1", "ben", "b1"}
+    whole = _export(clinic, "--to", str(tmp_path / "whole"), "--despite-consent")
+    assert (whole[0], whole[2]) == (0, "")
+    assert {"ada", "a1", "ben", "b1"} <= names(tmp_path / "whole")
+    for kind in ("collection", "transaction"):
+        to = ("--to", str(tmp_path / f"{kind}.json"), "--bundle-type", kind)
+        code, _, told = _export(clinic, *to, "--patient", "ada")
+        assert (code, "denies" in told, told.count("\n")) == (1, True, 1)
+        assert _export(clinic, *to, "--patient", "ben")[0] == 0
+        assert _export(clinic, *to, "--patient", "ben", *lakeside)[0] == 1
+        assert _export(clinic, *to, "--patient", "ada", "--despite-consent")[0] == 0

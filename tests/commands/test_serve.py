@@ -89,6 +89,22 @@ def test_service_stops_in_order(sqlite_url: str, tmp_path: Path, sign: signal.Si
     with started(command, tmp_path) as process:
         told_until(process.stdout, "Hyoid serves")
         process.send_signal(sign)
-        assert process.wait(10) in (0, -sign)
+        assert process.wait(30) in (0, -sign)
         assert process.stderr is not None
         assert "Traceback" not in process.stderr.read()
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("HYOID_TOKEN_SECONDS", "0"),
+        ("HYOID_TOKEN_SECONDS", "3601"),
+        ("HYOID_JWKS_NETWORKS", "10.0.0.0/99"),
+        ("HYOID_BASE_URL", "records.example/fhir"),
+        ("HYOID_BASE_URL", "https:///fhir"),
+    ],
+)
+def test_settings_of_access_that_cannot_be_are_told(name: str, value: str, sqlite_url: str) -> None:
+    done = hyoid("serve", "--port", "0", "--database", sqlite_url, env={name: value})
+    assert (done.returncode, done.stderr.count("\n")) == (2, 1)
+    assert name in done.stderr

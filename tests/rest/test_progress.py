@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -33,24 +33,11 @@ from tests.factories.course import (
     response,
     weekly,
 )
+from tests.rest.putting import put_all
 
 Resource = dict[str, Any]
 COLD = "faucial-cold-strokes"
 PHASE = "https://hyoid.example/fhir/CodeSystem/phase"
-
-
-def send(fhir: httpx.Client, resources: Iterable[Resource]) -> None:
-    """Put them all in one transaction."""
-    entries = [
-        {
-            "resource": resource,
-            "request": {"method": "PUT", "url": f"{resource['resourceType']}/{resource['id']}"},
-        }
-        for resource in resources
-    ]
-    bundle = {"resourceType": "Bundle", "type": "transaction", "entry": entries}
-    answer = fhir.post("", json=bundle)
-    assert answer.status_code == 200, answer.text[:2000]
 
 
 def ask(fhir: httpx.Client, plan_id: str, query: str = "") -> Resource:
@@ -337,7 +324,7 @@ def test_the_second_plan_has_its_own_baseline_and_treatment(
 
 
 def test_two_sessions_are_too_few_and_still_an_answer(fhir: httpx.Client, name: str) -> None:
-    send(fhir, [client(name), plan(name), *weekly(name, [4.0], [3.5])])
+    put_all(fhir, [client(name), plan(name), *weekly(name, [4.0], [3.5])])
     found = measures(ask(fhir, name))["swallow-delay", ""]
     assert found["verdict"] == "too few data"
     assert (found["baseline-count"], found["treatment-count"]) == (1, 1)
@@ -350,7 +337,7 @@ def test_two_sessions_are_too_few_and_still_an_answer(fhir: httpx.Client, name: 
 
 
 def test_a_plan_with_nothing_at_all(fhir: httpx.Client, name: str) -> None:
-    send(fhir, [client(name), plan(name, start=None)])
+    put_all(fhir, [client(name), plan(name, start=None)])
     found = ask(fhir, name)
     assert [p["name"] for p in found["parameter"]] == ["goal-attainment", "caution"]
 
@@ -364,7 +351,7 @@ def test_explicit_phase_wins_over_the_date(fhir: httpx.Client, name: str) -> Non
         measured(name, 5, START - timedelta(days=300), 5.0, linked=False),
         measured(name, 6, START - timedelta(days=301), 5.0, phase="baseline", linked=False),
     ]
-    send(fhir, [client(name), plan(name), *observed])
+    put_all(fhir, [client(name), plan(name), *observed])
     found = measures(ask(fhir, name))["swallow-delay", ""]
     assert (found["baseline-count"], found["treatment-count"]) == (2, 2)
     longer = measures(ask(fhir, name, "?look-back=11"))["swallow-delay", ""]
@@ -376,7 +363,7 @@ def test_explicit_phase_wins_over_the_date(fhir: httpx.Client, name: str) -> Non
 def test_period_and_measure_narrow_the_answer(fhir: httpx.Client, name: str) -> None:
     observed = weekly(name, [5, 5, 5], [4, 4, 3, 3, 2])
     more = weekly(name, [20], [21, 22], code="tongue-pressure", unit="kPa")
-    send(fhir, [client(name), plan(name), *observed, *more])
+    put_all(fhir, [client(name), plan(name), *observed, *more])
     day = (START + timedelta(days=15)).isoformat()
     found = ask(fhir, name, f"?period=/{day}&measure=swallow-delay")
     assert list(measures(found)) == [("swallow-delay", "")]
@@ -417,7 +404,7 @@ def test_period_and_measure_narrow_the_answer(fhir: httpx.Client, name: str) -> 
     ],
 )
 def test_what_is_not_understood_is_refused(fhir: httpx.Client, name: str, query: str) -> None:
-    send(fhir, [client(name), plan(name)])
+    put_all(fhir, [client(name), plan(name)])
     answer = fhir.get(f"CarePlan/{name}/$progress?{query}")
     assert answer.status_code == 400, answer.text
     assert answer.json()["resourceType"] == "OperationOutcome"
@@ -425,13 +412,13 @@ def test_what_is_not_understood_is_refused(fhir: httpx.Client, name: str, query:
 
 def test_no_plan_a_deleted_plan_and_a_plan_of_a_group(fhir: httpx.Client, name: str) -> None:
     assert fhir.get(f"CarePlan/{name}/$progress").status_code == 404
-    send(fhir, [client(name), plan(name)])
+    put_all(fhir, [client(name), plan(name)])
     assert fhir.head(f"CarePlan/{name}/$progress").status_code == 200
     assert fhir.put(f"CarePlan/{name}/$progress", json={}).status_code == 405
     fhir.delete(f"CarePlan/{name}").raise_for_status()
     assert fhir.get(f"CarePlan/{name}/$progress").status_code == 410
     group = {"resourceType": "Group", "id": name, "type": "person", "actual": True}
-    send(fhir, [group, plan(f"{name}-g", subject={"reference": f"Group/{name}"})])
+    put_all(fhir, [group, plan(f"{name}-g", subject={"reference": f"Group/{name}"})])
     refused = fhir.get(f"CarePlan/{name}-g/$progress")
     assert refused.status_code == 400
     assert refused.json()["issue"][0]["expression"] == ["CarePlan.subject"]
@@ -440,7 +427,7 @@ def test_no_plan_a_deleted_plan_and_a_plan_of_a_group(fhir: httpx.Client, name: 
 def test_the_last_value_keeps_its_decimals(fhir: httpx.Client, name: str) -> None:
     last = measured(name, 9, START + timedelta(days=40), 0) | {"valueQuantity": None}
     text = '{"value": 2.50, "unit": "s", "system": "http://unitsofmeasure.org", "code": "s"}'
-    send(fhir, [client(name), plan(name), *weekly(name, [4.0], [3.5])])
+    put_all(fhir, [client(name), plan(name), *weekly(name, [4.0], [3.5])])
     raw = httpx.Response(200, json=last).text.replace("null", text)
     headers = {"Content-Type": "application/fhir+json"}
     fhir.put(f"Observation/{last['id']}", content=raw, headers=headers).raise_for_status()
@@ -452,7 +439,7 @@ def test_units_are_converted_before_anything_is_computed(fhir: httpx.Client, nam
     observed = weekly(name, [20, 21, 22], [24, 25, 26, 27], code="tongue-pressure", unit="kPa")
     observed[-1]["valueQuantity"] = quantity(27000, "Pa")
     observed[0]["valueQuantity"] = quantity(150.0123, "mm[Hg]")
-    send(fhir, [client(name), plan(name), *observed])
+    put_all(fhir, [client(name), plan(name), *observed])
     found = measures(ask(fhir, name))["tongue-pressure", ""]
     assert found["unit"] == "kPa"
     assert found["latest"]["value"] == 27
@@ -466,7 +453,7 @@ def test_norms_need_the_type_of_the_device(fhir: httpx.Client, name: str) -> Non
     bulb = {"resourceType": "Device", "id": f"bulb-{name}", "type": kind}
     with_device = {"device": {"reference": f"Device/bulb-{name}"}}
     observed = weekly(name, [20], [25.0], code="tongue-pressure", unit="kPa", **with_device)
-    send(fhir, [bulb, client(name), plan(name), *observed])
+    put_all(fhir, [bulb, client(name), plan(name), *observed])
     found = measures(ask(fhir, name))["tongue-pressure", ""]
     assert found["percent-of-norm"] == pytest.approx(71.0227, abs=5e-5)
     assert "Jeong" in found["norm"]
@@ -485,7 +472,7 @@ def test_goals_and_a_therapists_entry(fhir: httpx.Client, name: str) -> None:
         goal(name, "tongue-pressure", "kPa", number=2, low=30.0),
     ]
     own = plan(name, goal=[{"reference": f"Goal/{g['id']}"} for g in goals])
-    send(fhir, [client(name), *goals, own, *observed, entry])
+    put_all(fhir, [client(name), *goals, own, *observed, entry])
     found = ask(fhir, name)
     one, two = only(found, "goal")
     assert (one["score"], one["baseline-score"], one["proposed-status"]) == (0, -1, "achieved")
@@ -503,7 +490,7 @@ def test_dose_with_reasons_in_the_answer(fhir: httpx.Client, name: str) -> None:
     procedures = [delivered(name, n, COLD, START + timedelta(days=3 * n)) for n in range(4)]
     procedures.append(delivered(name, 9, COLD, START + timedelta(days=15), reason="illness"))
     answers = [response(name, n, COLD, START + timedelta(days=3 * n), "wanted") for n in range(4)]
-    send(fhir, [client(name), plan(name), *orders, *procedures, *answers])
+    put_all(fhir, [client(name), plan(name), *orders, *procedures, *answers])
     found = ask(fhir, name)
     (dose,) = [p for p in found["parameter"] if p["name"] == "dose"]
     wanted = {"ordered": 6, "delivered": 4, "left": 60, "right": 60}
@@ -515,14 +502,14 @@ def test_dose_with_reasons_in_the_answer(fhir: httpx.Client, name: str) -> None:
 
 def test_others_are_neither_read_nor_shown(fhir: httpx.Client, name: str) -> None:
     other = f"{name}-o"
-    send(fhir, [client(name), plan(name), *weekly(name, [4, 4, 4], [3, 3, 3, 3, 3])])
+    put_all(fhir, [client(name), plan(name), *weekly(name, [4, 4, 4], [3, 3, 3, 3, 3])])
     before = ask(fhir, name)
-    send(fhir, [client(other), plan(other), *weekly(other, [9, 9, 9], [8, 8, 8, 8, 8])])
+    put_all(fhir, [client(other), plan(other), *weekly(other, [9, 9, 9], [8, 8, 8, 8, 8])])
     assert ask(fhir, name) == before
 
 
 def test_in_a_batch(fhir: httpx.Client, name: str) -> None:
-    send(fhir, [client(name), plan(name), *weekly(name, [4.0], [3.5])])
+    put_all(fhir, [client(name), plan(name), *weekly(name, [4.0], [3.5])])
     request = {"method": "GET", "url": f"CarePlan/{name}/$progress"}
     bundle = {"resourceType": "Bundle", "type": "batch", "entry": [{"request": request}]}
     (entry,) = fhir.post("", json=bundle).raise_for_status().json()["entry"]

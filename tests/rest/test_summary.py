@@ -22,11 +22,8 @@ from service.standard.validation import validate
 from service.store.store import Store
 from tests.factories.care import HOSTILE, case, neighbour
 from tests.factories.clinical import observation, patient
-from tests.rest.test_document import (
-    literal,
-    send,
-    test_document_keeps_the_rules_of_the_official_package,
-)
+from tests.rest.documents import assert_rules_of_documents, literal
+from tests.rest.putting import put_all
 
 Resource = dict[str, Any]
 REQUIRED = {"11450-4", "48765-2", "10160-0"}
@@ -54,8 +51,8 @@ def _holds(expression: str, node: Resource) -> bool:
 
 @pytest.fixture
 def whole(fhir: httpx.Client, name: str) -> str:
-    send(fhir, list(case(name)))
-    send(fhir, list(neighbour(name)))
+    put_all(fhir, list(case(name)))
+    put_all(fhir, list(neighbour(name)))
     return name
 
 
@@ -68,7 +65,7 @@ def document(fhir: httpx.Client, whole: str) -> Resource:
 
 
 def test_summary_keeps_the_rules_of_documents(document: Resource) -> None:
-    test_document_keeps_the_rules_of_the_official_package(document)
+    assert_rules_of_documents(document)
     assert [issue for issue in validate(document) if issue.severity == "error"] == []
 
 
@@ -142,7 +139,7 @@ def test_nothing_recorded_is_no_known_absence(fhir: httpx.Client, name: str) -> 
         assert "no statement that" in section["text"]["div"]
         assert "entry" not in section
     assert "nilknown" not in str(document)
-    test_document_keeps_the_rules_of_the_official_package(document)
+    assert_rules_of_documents(document)
 
 
 def test_taken_back_is_left_out_and_past_stands_apart(fhir: httpx.Client, name: str) -> None:
@@ -164,7 +161,7 @@ def test_taken_back_is_left_out_and_past_stands_apart(fhir: httpx.Client, name: 
 
     wrong = observation(f"{name}-wrong", f"Patient/{name}") | {"status": "entered-in-error"}
     over = condition("healed", "resolved", "confirmed")
-    send(fhir, [patient(name), over, condition("doubted", "active", "refuted"), wrong])
+    put_all(fhir, [patient(name), over, condition("doubted", "active", "refuted"), wrong])
     document = fhir.get(f"Patient/{name}/$summary").json()
     found = _sections(document)
     assert set(found) == REQUIRED | {"11348-0"}
@@ -184,7 +181,7 @@ def test_by_identifier(fhir: httpx.Client, whole: str) -> None:
         "parameter": [{"name": "identifier", "valueString": identifier}],
     }
     assert fhir.post("Patient/$summary", json=body).status_code == 200
-    send(
+    put_all(
         fhir,
         [
             patient(f"{whole}-2")

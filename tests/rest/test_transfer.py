@@ -16,7 +16,8 @@ import pytest
 from service.handover.transaction_bundle import key_elsewhere
 from tests.factories.care import case, neighbour
 from tests.rest.conftest import live_service_on
-from tests.rest.test_document import send, walk
+from tests.rest.documents import walk
+from tests.rest.putting import put_all
 
 Resource = dict[str, Any]
 
@@ -41,8 +42,8 @@ def known(fhir: httpx.Client, name: str) -> str:
         if resource["resourceType"] in ("Practitioner", "Organization"):
             number = {"system": "https://clinic.example/staff|ids", "value": resource["id"]}
             resource["identifier"] = [number]
-    send(fhir, resources)
-    send(fhir, list(neighbour(name)))
+    put_all(fhir, resources)
+    put_all(fhir, list(neighbour(name)))
     return name
 
 
@@ -131,7 +132,7 @@ def test_a_record_goes_over_once_and_is_kept_fresh(
         "code": {"text": "Wears a hearing aid"},
         "subject": {"reference": f"Patient/c-{known}"},
     }
-    send(fhir, [later])
+    put_all(fhir, [later])
     fresh = _taken(fhir, known)
     places = _loaded(receiver, fresh)
     assert _counts(receiver) == counts | {"Flag": counts["Flag"] + 1}

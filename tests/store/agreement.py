@@ -26,6 +26,7 @@ SEARCH_ROWS = {
     ),
     "index_string": ("strings", "param, folded, exact, grp"),
     "index_uri": ("uris", "param, value, grp"),
+    "index_dated_code": ("dated", "param, code, at"),
 }
 
 Row = tuple[Any, ...]

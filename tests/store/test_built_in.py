@@ -17,6 +17,7 @@ from service.standard.codec import decode_resource
 from service.store.built_in import DEFINITIONAL, definitions_in, install_definitions
 from service.store.engine import Database
 from service.store.store import Store
+from tests.store.keeping import read_version
 
 TECHNIQUE = "faucial-cold-strokes"
 
@@ -86,7 +87,7 @@ def test_what_a_user_made_of_our_definition_becomes_ours_again(store: Store, fol
     _put(store, _stored(store) | {"title": "Mine"})
     assert install_definitions(store, folder).written == ["ActivityDefinition/" + TECHNIQUE]
     assert _stored(store)["title"] != "Mine"
-    kept = store.read_version(ANONYMOUS, "ActivityDefinition", TECHNIQUE, 2)
+    kept = read_version(store, ANONYMOUS, "ActivityDefinition", TECHNIQUE, 2)
     assert b'"Mine"' in (kept.body or b"")
 
 

@@ -112,8 +112,9 @@ def test_it_is_on_record(store: Store) -> None:
         record = record_of(connection, "p1")
     erase(store, ANONYMOUS, "p1", record.own)
     with store.reader() as connection:
-        (row,) = page(connection, Wanted(entities=(("Patient/p1",),)), 9)
+        row, *earlier = page(connection, Wanted(entities=(("Patient/p1",),)), 99)
     assert row.access.interaction == "erase"
+    assert "erase" not in {each.access.interaction for each in earlier}
     assert set(row.access.changed) == _names(record.own)
 
 

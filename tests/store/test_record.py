@@ -86,7 +86,7 @@ def test_the_size_is_that_of_all_pages(clinic: Store) -> None:
 
 
 def test_another_clients_record_is_empty(clinic: Store) -> None:
-    mine = Caller("therapist", clients=frozenset({"b"}))
+    mine = Caller("therapist", ANONYMOUS.scopes, clients=frozenset({"b"}))
     assert page(clinic, RecordQuery("a"), mine) == []
     assert page(clinic, RecordQuery("b"), mine) == ["Observation/b1"]
     with clinic.reader() as connection:

@@ -15,7 +15,7 @@ from service.store.store import Store
 from service.store.unit import unit_of_work
 from tests.factories.clinical import observation, patient
 from tests.store.agreement import disagreements
-from tests.store.keeping import BASE, delete, put
+from tests.store.keeping import BASE, delete, put, read_version
 
 
 def agree(store: Store) -> None:
@@ -44,10 +44,10 @@ def test_versions_count_up_and_each_stays_readable(store: Store) -> None:
     stored = [put(store, observation("o1", value=value)) for value in (1, 2, 3)]
     assert [version.vid for version in stored] == [1, 2, 3]
     for version in stored:
-        assert store.read_version(ANONYMOUS, "Observation", "o1", version.vid) == version
+        assert read_version(store, ANONYMOUS, "Observation", "o1", version.vid) == version
     assert store.read(ANONYMOUS, "Observation", "o1") == stored[-1]
     with pytest.raises(NotFound):
-        store.read_version(ANONYMOUS, "Observation", "o1", 4)
+        read_version(store, ANONYMOUS, "Observation", "o1", 4)
     agree(store)
 
 
@@ -61,7 +61,7 @@ def test_after_a_deletion_it_is_gone_and_can_come_back(store: Store) -> None:
     assert put(store, observation("o1", patient="Patient/b")).vid == 3
     assert store.read(ANONYMOUS, "Observation", "o1").vid == 3
     with pytest.raises(Gone):
-        store.read_version(ANONYMOUS, "Observation", "o1", 2)
+        read_version(store, ANONYMOUS, "Observation", "o1", 2)
     agree(store)
 
 
@@ -150,14 +150,19 @@ def test_the_time_is_taken_when_the_turn_has_come(store: Store) -> None:
 
 
 def test_a_client_of_another_caller_is_not_written_to(store: Store) -> None:
-    mine = Caller("therapist", clients=frozenset({"a"}))
+    mine = Caller("therapist", ANONYMOUS.scopes, clients=frozenset({"a"}))
     put(store, observation("theirs", patient="Patient/b"))
+    put(store, observation("mine", patient="Patient/a"))
     put(store, observation("mine", patient="Patient/a"), mine)
     for key in ("mine", "theirs", "new"):
         with pytest.raises(Forbidden):
             put(store, observation(key, patient="Patient/b"), mine)
-    with pytest.raises(Forbidden):
-        put(store, observation("theirs", patient="Patient/a"), mine)
+    told = []
+    for key in ("theirs", "absent"):
+        with pytest.raises(NotFound) as refusal:
+            put(store, observation(key, patient="Patient/a"), mine)
+        told.append(str(refusal.value).replace(key, "?"))
+    assert told[0] == told[1]
     agree(store)
 
 

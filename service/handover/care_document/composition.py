@@ -21,9 +21,12 @@ from service.handover.care_document.problems import problems
 from service.handover.care_document.recommendations import recommendations
 from service.handover.care_document.section import Section
 from service.handover.care_document.treatment import treatment
-from service.therapy.measures import OWN
+from service.therapy.device import service_device
 from service.therapy.moments import iso
 from service.therapy.references import named
+
+AUTHOR = "service"
+"""The id of the contained Device that is the author: this service."""
 
 _NAMES = uuid.UUID("0b4e2f5a-6a0e-5c0b-9c57-6f0a1d2e3b4c")
 _PROGRESS_NOTE = ("11512-1", "Speech-language pathology Progress note")
@@ -69,7 +72,7 @@ def composition(
         "resourceType": "Composition",
         "language": "en",
         "text": {"status": "generated", "div": narrative(nodes)},
-        "contained": [service_device(version)],
+        "contained": [service_device(version) | {"id": AUTHOR}],
         "status": "preliminary",
         "type": {
             "coding": [{"system": "http://loinc.org", "code": code, "display": display}],
@@ -77,7 +80,7 @@ def composition(
         },
         "subject": {"reference": named(material.patient)},
         "date": date,
-        "author": [*authors, {"reference": "#service", "display": "Hyoid"}],
+        "author": [*authors, {"reference": f"#{AUTHOR}", "display": "Hyoid"}],
         "title": title,
     }
     if material.custodian in known:
@@ -118,17 +121,3 @@ def _event(material: Material) -> Resource:
     if course.first_day is not None and course.first_day <= course.last_day:
         period = {"start": iso(course.first_day), **period}
     return {"period": period, "detail": [{"reference": named(material.plan)}]}
-
-
-def service_device(version: str) -> Resource:
-    """This service as a contained author, `#service`."""
-    return {
-        "resourceType": "Device",
-        "id": "service",
-        "status": "active",
-        "deviceName": [{"name": "Hyoid", "type": "user-friendly-name"}],
-        "type": {
-            "coding": [{"system": OWN + "measuring-device", "code": "hyoid", "display": "Hyoid"}]
-        },
-        "version": [{"value": version}],
-    }

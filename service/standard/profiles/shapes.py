@@ -13,9 +13,6 @@ from service.standard.definitions import Element, definitions
 Shapes = frozenset[str]
 """Paths into the elements tables that a value may be of."""
 
-PRIMITIVE: Shapes = frozenset({"Element"})
-"""What stands beside a primitive value: id and extensions."""
-
 
 @functools.lru_cache(maxsize=4096)
 def elements_named(shapes: Shapes, name: str) -> tuple[Element, ...]:

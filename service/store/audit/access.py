@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Iterable
+from dataclasses import dataclass, fields
+from operator import attrgetter
 from typing import Any
 
 import orjson
@@ -10,9 +12,10 @@ import orjson
 from service.errors import Issue
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Access:
-    """One access by one caller, as it goes on record.
+    """One access by one caller, as it goes on record. Three are made for each request, so it is
+    not frozen, which would cost as much as the rest of it.
 
     `at` is in microseconds since 1970 (UTC). `interaction` is a code of
     http://hl7.org/fhir/restful-interaction, `login` or `logout`, or one of our own,
@@ -38,20 +41,24 @@ class Access:
     rids: tuple[int, ...] = ()
     changed: tuple[str, ...] = ()
     body: str = ""
-    """An AuditEvent that somebody else sent, as JSON."""
+    """An AuditEvent that somebody else sent, as JSON; `changed` then holds what it is about."""
 
     def encoded(self) -> bytes:
         """One line of JSON without what is empty: what is hashed, and kept."""
-        return orjson.dumps({name: value for name, value in _pairs(self) if value or value == 0})
+        pairs = zip(_NAMES, _values(self), strict=True)
+        return orjson.dumps({name: value for name, value in pairs if value or value == 0})
 
-    def of_clients(self, clients: tuple[str, ...]) -> Access:
-        """The same, with the clients of the resources that were shown."""
-        return replace(self, clients=tuple(sorted({*self.clients, *clients})), rids=())
+    def settle(self, clients: Iterable[str]) -> None:
+        """Put the clients of the resources that were shown in their place."""
+        self.clients = tuple(sorted({*self.clients, *clients}))
+        self.rids = ()
 
     def references(self) -> set[str]:
-        """What it can be found by: `Type/id` of the clients, of the target and of what changed."""
-        targets = {_unversioned(name) for name in (self.target, *self.changed) if "/" in name}
-        return targets | {f"Patient/{client}" for client in self.clients}
+        """What it can be found by: `Type/id` of the clients, of the target and of what changed,
+        and `agent Type/id` of whom the agent acts as."""
+        found = {_unversioned(name) for name in (self.target, *self.changed) if "/" in name}
+        found |= {f"Patient/{client}" for client in self.clients}
+        return found | {f"agent {self.acts_as}"} if self.acts_as else found
 
 
 def decoded(line: bytes) -> Access:
@@ -71,8 +78,8 @@ def told(issues: tuple[Issue, ...]) -> str:
     return issues[0].text[:200] if issues else ""
 
 
-def _pairs(access: Access) -> list[tuple[str, Any]]:
-    return [(name, getattr(access, name)) for name in Access.__slots__]
+_NAMES = tuple(field.name for field in fields(Access))
+_values = attrgetter(*_NAMES)
 
 
 def _unversioned(name: str) -> str:

@@ -9,10 +9,12 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from service.store.audit.access import Access, decoded
+from service.store.caseload import Condition
 from service.store.connection import Connection
 
-_ONE = "SELECT n, at, body FROM audit_event WHERE n = ?"
-_LAST = (1 << 63) - 1
+_ONE = "SELECT w.n, w.at, w.body FROM audit_event w WHERE w.n = ?"
+LATEST = (1 << 63) - 1
+EARLIEST = -LATEST
 
 
 class Recorded(NamedTuple):
@@ -28,20 +30,36 @@ class Wanted:
     """What is looked for. All that is given must hold.
 
     `entities` are references `Type/id`; each tuple is met by one of its members. `before` is the
-    place (`at`, `n`) of the last row of the page before.
+    place (`at`, `n`) of the last row of the page before. `allowed` is a condition on a row `w`, as
+    `of_own` gives it.
     """
 
     entities: tuple[tuple[str, ...], ...] = ()
     agents: tuple[str, ...] = ()
-    since: int = 0
-    until: int = _LAST
-    before: tuple[int, int] = (_LAST, _LAST)
+    since: int = EARLIEST
+    until: int = LATEST
+    before: tuple[int, int] = (LATEST, LATEST)
+    allowed: Condition | None = None
 
 
-def one(connection: Connection, n: int) -> Recorded | None:
-    """The row with this number."""
-    row = connection.row(_ONE, (n,))
+def one(connection: Connection, n: int, allowed: Condition | None = None) -> Recorded | None:
+    """The row with this number, where it meets the condition."""
+    text, params = allowed or ("TRUE", ())
+    row = connection.row(f"{_ONE} AND {text}", (n, *params))
     return _recorded(row) if row else None
+
+
+def of_own(own: Condition) -> Condition:
+    """That a row `w` is about clients, and all of them are met by `own`, a condition on the column
+    `oc.patient`."""
+    clients = (
+        "FROM (SELECT substr(oe.reference, 9) AS patient FROM audit_entity oe"
+        " WHERE oe.n = w.n AND substr(oe.reference, 1, 8) = 'Patient/') oc"
+    )
+    return (
+        f"(EXISTS (SELECT 1 {clients}) AND NOT EXISTS (SELECT 1 {clients} WHERE NOT {own[0]}))",
+        own[1],
+    )
 
 
 def page(connection: Connection, wanted: Wanted, count: int) -> list[Recorded]:
@@ -90,6 +108,9 @@ def _walk(wanted: Wanted, driver: Driver, count: int) -> tuple[str, list[Any]]:
             f"EXISTS (SELECT 1 FROM audit_event x WHERE x.n = w.n AND x.agent IN ({marks}))"
         )
         params += wanted.agents
+    if wanted.allowed is not None:
+        conditions.append(wanted.allowed[0])
+        params += wanted.allowed[1]
     sql = (
         f"SELECT w.n, w.at FROM {table} w WHERE {' AND '.join(conditions)}"
         " ORDER BY w.at DESC, w.n DESC LIMIT ?"

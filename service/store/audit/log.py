@@ -7,11 +7,12 @@ longer is the one that was noted elsewhere.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Sequence, Set
 from hashlib import sha256
 
 from service.store.audit.access import Access
 from service.store.connection import Connection
+from service.store.sql import pair_marks
 
 GENESIS = bytes(32)
 """What the first row is chained to."""
@@ -20,6 +21,7 @@ _NEWEST = "SELECT n, chain FROM audit_event ORDER BY n DESC LIMIT 1"
 _EVENT = "INSERT INTO audit_event (n, at, agent, body, chain) VALUES (?, ?, ?, ?, ?)"
 _ENTITY = "INSERT INTO audit_entity (reference, at, n) VALUES (?, ?, ?)"
 _CLIENTS = "SELECT rid, patient FROM compartment WHERE patient <> '' AND rid IN "
+_NUMBERS = "SELECT rid, type, id FROM resource WHERE (type, id) IN "
 _LOCK = "SELECT seq FROM change_clock WHERE id = 1 FOR UPDATE"
 _MOST = 500
 """Most resources in one look-up of their clients."""
@@ -47,12 +49,16 @@ def append(connection: Connection, accesses: Sequence[Access]) -> list[int]:
     if not accesses:
         return []
     n, chain = newest(connection)
-    clients = _clients(connection, {rid for access in accesses for rid in access.rids})
+    targets = _numbers(connection, {_target(access) for access in accesses} - {None})
+    wanted = {rid for access in accesses for rid in access.rids}
+    clients = _clients(connection, wanted | set(targets.values()))
     events, entities = [], []
     for access in accesses:
-        if access.rids:
-            found = {client for rid in access.rids for client in clients.get(rid, ())}
-            access = access.of_clients(tuple(found))
+        rids = access.rids
+        if (rid := targets.get(_target(access))) is not None:
+            rids = (*rids, rid)
+        if rids:
+            access.settle(client for rid in rids for client in clients.get(rid, ()))
         n, body = n + 1, access.encoded()
         chain = link(chain, n, body)
         events.append((n, access.at, access.agent, body, chain))
@@ -60,6 +66,32 @@ def append(connection: Connection, accesses: Sequence[Access]) -> list[int]:
     connection.many(_EVENT, events)
     connection.many(_ENTITY, entities)
     return [event[0] for event in events]
+
+
+Name = tuple[str, str]
+
+
+def _target(access: Access) -> Name | None:
+    """What it was about, where the number of that is not told: it was refused, or is made."""
+    if not access.target or access.rids or access.target.startswith("Patient/"):
+        return None
+    kind, key, *_ = access.target.split("/")
+    return kind, key
+
+
+def _numbers(connection: Connection, names: Set[Name | None]) -> dict[Name | None, int]:
+    """The numbers of the resources with these names; of some nobody has heard."""
+    wanted = sorted(name for name in names if name is not None)
+    found: dict[Name | None, int] = {}
+    for start in range(0, len(wanted), _MOST):
+        part = wanted[start : start + _MOST]
+        part += part[-1:] * (_padded(len(part)) - len(part))
+        rows = connection.rows(
+            f"{_NUMBERS}(VALUES {pair_marks(len(part))})",
+            tuple(value for name in part for value in name),
+        )
+        found |= {(kind, key): rid for rid, kind, key in rows}
+    return found
 
 
 def _clients(connection: Connection, rids: Iterable[int]) -> dict[int, list[str]]:

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from alembic import context
 
-from service.store import tables
+from service.store import tables, tables_access, tables_exports, tables_people
+
+# All models stand in one MetaData once they are imported.
+MODELS = (tables, tables_access, tables_exports, tables_people)
 
 context.configure(
     connection=context.config.attributes["connection"],

@@ -22,6 +22,7 @@ from service.therapy.course.dose import TechniqueDose
 from service.therapy.course.readings import Value
 from service.therapy.course.responses import ImmediateEffect, TechniqueResponse
 from service.therapy.course.sessions import WithinSession
+from service.therapy.device import service_device
 from service.therapy.facts import Estimate
 from service.therapy.measures import OWN, Measure
 from service.therapy.moments import iso
@@ -50,7 +51,8 @@ _CATEGORY = {
 
 def bundle(progress: Progress, issued: str, version: str) -> Resource:
     """A collection: the service as a Device, then the computed Observations."""
-    device = _device(version)
+    text = _narrative(f"Hyoid {version}, which computes from recorded values.")
+    device = service_device(version) | {"text": text}
     made = _Maker(progress, issued, _urn(progress.course.plan, "device"))
     for change, compared in zip(progress.changes, progress.compared, strict=True):
         made.change(change, compared)
@@ -71,19 +73,6 @@ def bundle(progress: Progress, issued: str, version: str) -> Resource:
         made.agreed(each)
     entries = [{"fullUrl": made.device, "resource": device}, *made.entries]
     return {"resourceType": "Bundle", "type": "collection", "timestamp": issued, "entry": entries}
-
-
-def _device(version: str) -> Resource:
-    return {
-        "resourceType": "Device",
-        "text": _narrative(f"Hyoid {version}, which computes from recorded values."),
-        "status": "active",
-        "deviceName": [{"name": "Hyoid", "type": "user-friendly-name"}],
-        "type": {
-            "coding": [{"system": OWN + "measuring-device", "code": "hyoid", "display": "Hyoid"}]
-        },
-        "version": [{"value": version}],
-    }
 
 
 class _Maker:

@@ -62,8 +62,10 @@ def test_clients_of_what_was_shown_are_looked_up(store: Store) -> None:
         )
     put(store.database, [an_access(1, rids=(mine.rid,)), an_access(2, rids=(mine.rid, other.rid))])
     with store.reader() as connection:
-        rows = connection.rows("SELECT reference, n FROM audit_entity ORDER BY n, reference")
-    assert rows == [("Patient/p1", 1), ("Patient/p1", 2), ("Patient/p2", 2)]
+        rows = connection.rows(
+            "SELECT reference, n FROM audit_entity WHERE n > 1 ORDER BY n, reference"
+        )
+    assert rows == [("Patient/p1", 2), ("Patient/p1", 3), ("Patient/p2", 3)]
 
 
 @pytest.mark.parametrize(

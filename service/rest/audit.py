@@ -1,0 +1,143 @@
+"""AuditEvents: read and searched from the audit log, appended to by who has seen something himself.
+
+R4: http://hl7.org/fhir/R4/auditevent.html. Whoever sees some clients only is told of accesses that
+were about these alone. Nothing is ever changed or taken away.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+
+from service.access.audit_event import audit_event
+from service.caller import Caller
+from service.errors import NotFound, NotSupported
+from service.rest.audit_question import question
+from service.rest.call import Answer, Call, Service
+from service.rest.negotiation import preference
+from service.rest.responses import version_headers
+from service.rest.routing import Interaction
+from service.rest.search import links_of, search_pairs
+from service.rest.searchset import searchset
+from service.standard.codec import encode
+from service.standard.grants import WHOLE, grants_of, insufficient
+from service.standard.preconditions import decide_read
+from service.store.audit.find import Recorded, of_own, one, page
+from service.store.caseload import Condition, own_client
+from service.store.rows import Stored
+from service.store.searching.cursors import BY_KEYS, Cursor, seal
+from service.store.unit import require_kept
+
+Handler = Callable[[Service, Call, Interaction], Answer]
+
+KIND = "AuditEvent"
+_NUMBER = re.compile("[1-9][0-9]{0,17}")
+_NEVER = frozenset(
+    {
+        "update",
+        "patch",
+        "delete",
+        "conditional-update",
+        "conditional-patch",
+        "conditional-delete",
+        "history-instance",
+        "history-type",
+    }
+)
+
+
+def read(service: Service, call: Call, asked: Interaction) -> Answer:
+    """GET AuditEvent/[n], and its only version."""
+    name = f"{KIND}/{asked.id}"
+    text = asked.id or ""
+    is_there = _NUMBER.fullmatch(text) and asked.detail in (None, "1")
+    allowed = _allowed(call.caller, "r")
+    with call.reading() as connection:
+        found = one(connection, int(text), allowed) if is_there else None
+    if found is None:
+        raise NotFound(f"There is no {name[:100]}")
+    stored = _stored(found, call.base)
+    if asked.name == "read" and not decide_read(
+        1,
+        stored.updated,
+        if_none_match=call.headers.get("if-none-match"),
+        if_modified_since=call.headers.get("if-modified-since"),
+    ):
+        return Answer(304, b"", version_headers(stored))
+    return Answer(200, stored.body or b"", version_headers(stored))
+
+
+def search(service: Service, call: Call, asked: Interaction) -> Answer:
+    """GET AuditEvent?…, the newest first; Patient/[id]/AuditEvent are those about a client."""
+    settings = service.settings
+    within = asked.id if asked.name == "search-compartment" else None
+    path = (KIND,) if within is None else ("Patient", within, KIND)
+    strict = preference(call.headers.get("prefer", "")).strict
+    given = question(
+        search_pairs(call), f"{call.base}/", within, strict=strict, secret=service.cursor_key
+    )
+    wanted = given.wanted(_allowed(call.caller, "s"))
+    count = settings.page_size if given.query.shape.count is None else given.query.shape.count
+    count = min(count, settings.max_page_size)
+    with call.reading() as connection:
+        if given.numbers is None:
+            rows = page(connection, wanted, count + 1) if count else []
+        else:
+            rows = given.among(connection, wanted)
+            count = max(count, len(rows))
+    more = None
+    if len(rows) > count:
+        rows = rows[:count]
+        last = Cursor(BY_KEYS, (rows[-1].at, rows[-1].n))
+        more = seal(last, given.query, service.cursor_key)
+    links = links_of(given.query, "/".join((call.base, *path)), after=more)
+    entries = [(_stored(row, call.base), "match") for row in rows]
+    return Answer(200, searchset(call.base, entries, links=links, told=given.query.ignored))
+
+
+def refuse(service: Service, call: Call, asked: Interaction) -> Answer:
+    """What would change the log, or ask how it was changed."""
+    require_kept(KIND)
+    raise AssertionError(asked)
+
+
+ANSWERS: dict[str, Handler] = {
+    "read": read,
+    "vread": read,
+    "search-type": search,
+    "search-compartment": search,
+    **dict.fromkeys(sorted(_NEVER), refuse),
+}
+"""What is answered otherwise for AuditEvents than for what is stored."""
+
+
+def instead(
+    special: Handler, ordinary: Handler, service: Service, call: Call, asked: Interaction
+) -> Answer:
+    """Answer from the log where AuditEvents are asked for, else as ever."""
+    if asked.type == KIND or (asked.detail == KIND and asked.name == "search-compartment"):
+        return special(service, call, asked)
+    return ordinary(service, call, asked)
+
+
+def require_audit_kept(asked: Interaction, *, conditional: bool) -> None:
+    """Raise MethodNotAllowed for an entry of a transaction that would change the log."""
+    if asked.type != KIND:
+        return
+    if asked.name in _NEVER:
+        require_kept(KIND)
+    if conditional:
+        raise NotSupported("An AuditEvent is not created conditionally")
+
+
+def _allowed(caller: Caller, letter: str) -> Condition | None:
+    """What the caller may see of the log. Raises Forbidden for a scope that allows a part."""
+    if grants_of(caller).of(letter, KIND) != WHOLE:
+        raise insufficient("AuditEvents are seen with a scope for all of them")
+    own = own_client(caller, letter, "oc.patient")
+    return None if own is None else of_own(own)
+
+
+def _stored(recorded: Recorded, base: str) -> Stored:
+    body = encode(audit_event(recorded, base))
+    return Stored(KIND, str(recorded.n), 1, recorded.at, False, body, 0, 0, "POST")

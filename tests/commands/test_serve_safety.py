@@ -1,0 +1,214 @@
+"""hyoid serve: what is unsafe is refused in one line, and TLS holds what BCP 195 asks for.
+
+Sources: RFC 9325 (BCP 195), sections 3.1.1 and 4.2; RFC 6797 (HSTS). The certificate is made with
+the library `cryptography`; clients are `ssl` and httpx.
+"""
+
+from __future__ import annotations
+
+import ssl
+from datetime import UTC, datetime, timedelta
+from ipaddress import ip_address
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+from cryptography import x509
+from cryptography.hazmat.primitives import serialization
+from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.hazmat.primitives.hashes import SHA256
+from cryptography.x509.oid import NameOID
+
+from tests.live import HYOID, free_port, hyoid, started, told_until
+
+UNENCRYPTED = "without encryption"
+
+
+def _key_pair(folder: Path, passphrase: bytes | None = None) -> tuple[Path, Path]:
+    """A self-signed certificate for 127.0.0.1, and its key for its owner alone."""
+    key = ec.generate_private_key(ec.SECP256R1())
+    name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "records.example")])
+    now = datetime.now(UTC)
+    certificate = (
+        x509.CertificateBuilder()
+        .subject_name(name)
+        .issuer_name(name)
+        .public_key(key.public_key())
+        .serial_number(x509.random_serial_number())
+        .not_valid_before(now - timedelta(days=1))
+        .not_valid_after(now + timedelta(days=1))
+        .add_extension(
+            x509.SubjectAlternativeName([x509.IPAddress(ip_address("127.0.0.1"))]), critical=False
+        )
+        .sign(key, SHA256())
+    )
+    lock: Any = (
+        serialization.BestAvailableEncryption(passphrase)
+        if passphrase
+        else serialization.NoEncryption()
+    )
+    cert_file, key_file = folder / "cert.pem", folder / "key.pem"
+    cert_file.write_bytes(certificate.public_bytes(serialization.Encoding.PEM))
+    key_file.touch(0o600)
+    key_file.write_bytes(
+        key.private_bytes(
+            serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, encryption_algorithm=lock
+        )
+    )
+    return cert_file, key_file
+
+
+def _refused(*arguments: str, **env: str) -> str:
+    done = hyoid("serve", "--port", "0", *arguments, env=env)
+    assert (done.returncode, done.stdout, done.stderr.count("\n")) == (2, "", 1), done.stderr
+    return done.stderr
+
+
+@pytest.mark.parametrize("host", ["0.0.0.0", "::", ""])
+def test_tokens_go_over_no_network_unencrypted(host: str, sqlite_url: str) -> None:
+    assert UNENCRYPTED in _refused("--host", host, "--database", sqlite_url)
+    assert not Path(sqlite_url.removeprefix("sqlite:///")).exists()
+
+
+@pytest.mark.parametrize("host", ["127.0.0.1", "0.0.0.0"])
+def test_nor_does_the_address_that_clients_use(host: str, sqlite_url: str) -> None:
+    named = {"HYOID_BASE_URL": "http://records.example/fhir"}
+    assert "HYOID_BASE_URL" in _refused("--host", host, "--database", sqlite_url, **named)
+
+
+def test_behind_a_proxy_with_tls_it_may_listen_to_others(sqlite_url: str, tmp_path: Path) -> None:
+    command = [*HYOID, "serve", "--host", "0.0.0.0", "--port", "0", "--database", sqlite_url]
+    named = {"HYOID_BASE_URL": "https://records.example/fhir"}
+    with started(command, tmp_path, named) as process:
+        told_until(process.stdout, "Hyoid serves FHIR R4")
+
+
+@pytest.mark.parametrize("mode", [0o644, 0o640, 0o660, 0o602])
+def test_a_store_that_others_reach_is_refused(mode: int, sqlite_url: str) -> None:
+    path = Path(sqlite_url.removeprefix("sqlite:///"))
+    assert hyoid("migrate", "--database", sqlite_url).returncode == 0
+    path.chmod(mode)
+    told = _refused("--database", sqlite_url)
+    assert f"chmod 600 {path}" in told
+
+
+def test_so_is_its_log_and_a_folder_where_others_could_replace_it(tmp_path: Path) -> None:
+    folder = tmp_path / "records"
+    folder.mkdir()
+    url = f"sqlite:///{folder}/store.sqlite3"
+    assert hyoid("migrate", "--database", url).returncode == 0
+    folder.chmod(0o777)
+    assert "may replace files" in _refused("--database", url)
+    link = tmp_path / "link.sqlite3"
+    link.symlink_to(folder / "store.sqlite3")
+    assert "may replace files" in _refused("--database", f"sqlite:///{link}")
+    folder.chmod(0o700)
+    log = folder / "store.sqlite3-wal"
+    log.touch()
+    log.chmod(0o644)
+    assert str(log) in _refused("--database", url)
+
+
+def test_without_access_control_the_store_may_be_anybodys(sqlite_url: str, tmp_path: Path) -> None:
+    assert hyoid("migrate", "--database", sqlite_url).returncode == 0
+    Path(sqlite_url.removeprefix("sqlite:///")).chmod(0o644)
+    command = [*HYOID, "serve", "--access", "open", "--port", "0", "--database", sqlite_url]
+    with started(command, tmp_path) as process:
+        told_until(process.stdout, "Hyoid serves FHIR R4")
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("HYOID_PROXIES", "10.0.0.0/99"),
+        ("HYOID_PROXIES", "*"),
+        ("HYOID_PROXIES", "0.0.0.0/0"),
+        ("HYOID_PROXIES", "proxy.example"),
+        ("HYOID_CORS_ORIGINS", "app.example"),
+        ("HYOID_CORS_ORIGINS", "https://app.example/"),
+        ("HYOID_CORS_ORIGINS", "https://*.example"),
+        ("HYOID_RATE_BURST", "0"),
+        ("HYOID_RATE_PER_SECOND", "many"),
+        ("HYOID_TLS_CERT", "only.pem"),
+    ],
+)
+def test_settings_that_cannot_be_are_told(name: str, value: str, sqlite_url: str) -> None:
+    told = _refused("--database", sqlite_url, **{name: value})
+    assert name in told or "--tls-cert and --tls-key go together" in told
+
+
+def test_keys_that_cannot_be_used_are_refused(tmp_path: Path, sqlite_url: str) -> None:
+    cert, key = _key_pair(tmp_path)
+    (tmp_path / "other").mkdir()
+    _, other = _key_pair(tmp_path / "other")
+    (tmp_path / "locked").mkdir()
+    locked_cert, locked = _key_pair(tmp_path / "locked", b"secret")
+
+    def refused(cert: Path, key: Path) -> str:
+        options = ("--tls-cert", str(cert), "--tls-key", str(key))
+        return _refused("--database", sqlite_url, *options)
+
+    assert "cannot be used" in refused(cert, other)
+    assert "passphrase" in refused(locked_cert, locked)
+    assert "no file" in refused(tmp_path / "none.pem", key)
+    assert "No such file" in refused(cert, tmp_path / "none.pem")
+    for mode in (0o644, 0o640, 0o604):
+        key.chmod(mode)
+        assert f"chmod 600 {key}" in refused(cert, key)
+
+
+@pytest.mark.parametrize("workers", ["1", "2"])
+def test_https_is_served_by_itself(workers: str, tmp_path: Path, sqlite_url: str) -> None:
+    cert, key = _key_pair(tmp_path)
+    port = free_port()
+    command = [
+        *(*HYOID, "serve", "--port", str(port), "--database", sqlite_url, "--workers", workers),
+        *("--tls-cert", str(cert), "--tls-key", str(key)),
+    ]
+    trusting = ssl.create_default_context(cafile=str(cert))
+    with started(command, tmp_path) as process:
+        assert f"https://127.0.0.1:{port}/fhir" in told_until(process.stdout, "Hyoid serves")
+        base = f"https://127.0.0.1:{port}"
+        transport = httpx.HTTPTransport(verify=trusting, retries=20)
+        with httpx.Client(transport=transport, base_url=base, timeout=20) as client:
+            answer = client.get("/fhir/metadata")
+            assert answer.status_code == 200
+            assert answer.headers["Strict-Transport-Security"].startswith("max-age=")
+            assert answer.json()["implementation"]["url"] == f"{base}/fhir"
+            told = client.get("/fhir/.well-known/smart-configuration").json()
+            assert told["token_endpoint"] == f"{base}/access/token"
+        with pytest.raises(httpx.HTTPError):
+            httpx.get(f"http://127.0.0.1:{port}/fhir/metadata")
+        _require_bcp_195(port, cert)
+        process.terminate()
+        process.wait(20)
+
+
+def _require_bcp_195(port: int, cert: Path) -> None:
+    import socket
+
+    def versions(**options: Any) -> str | None:
+        context = ssl.create_default_context(cafile=str(cert))
+        for name, value in options.items():
+            if name == "ciphers":
+                context.set_ciphers(value)
+            else:
+                setattr(context, name, value)
+        with (
+            socket.create_connection(("127.0.0.1", port), timeout=10) as plain,
+            context.wrap_socket(plain, server_hostname="127.0.0.1") as wrapped,
+        ):
+            return wrapped.version()
+
+    assert versions() == "TLSv1.3"
+    assert versions(maximum_version=ssl.TLSVersion.TLSv1_2) == "TLSv1.2"
+    with pytest.warns(DeprecationWarning, match="TLSv1"), pytest.raises(ssl.SSLError):
+        versions(
+            ciphers="ALL:@SECLEVEL=0",
+            minimum_version=ssl.TLSVersion.TLSv1,
+            maximum_version=ssl.TLSVersion.TLSv1_1,
+        )
+    for weak in ("AES128-GCM-SHA256", "ECDHE-ECDSA-AES128-SHA256", "ECDHE-ECDSA-AES128-SHA"):
+        with pytest.raises((ssl.SSLError, ConnectionResetError)):
+            versions(ciphers=weak, maximum_version=ssl.TLSVersion.TLSv1_2)
