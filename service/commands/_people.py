@@ -1,0 +1,74 @@
+"""What do the commands about people share? Logins, roles, and passphrases that are asked for."""
+
+from __future__ import annotations
+
+import getpass
+import re
+import sys
+from typing import Annotated
+
+import typer
+
+from service.commands._telling import MISUSED, RefusedError
+
+_LOGIN = re.compile(r"[A-Za-z0-9][A-Za-z0-9._@-]{0,63}")
+_PRACTITIONER = re.compile(r"Practitioner(?:Role)?/[A-Za-z0-9.\-]{1,64}")
+
+LoginArgument = Annotated[str, typer.Argument(metavar="LOGIN", help="What the person signs in as.")]
+
+
+def required_login(login: str) -> str:
+    """A login of this service. Raises RefusedError."""
+    if not _LOGIN.fullmatch(login):
+        raise RefusedError(
+            "LOGIN has letters, digits, '.', '_', '@' and '-', at most 64, the first no sign",
+            MISUSED,
+        )
+    return login
+
+
+def required_role(role: str) -> str:
+    """A role of mappings/access/roles.json. Raises RefusedError."""
+    from service.access.people_roles import roles
+
+    try:
+        known = roles()
+    except ValueError as error:
+        raise RefusedError(str(error)) from None
+    if role not in known:
+        raise RefusedError(f"--role: there is no {role!r}; there are {', '.join(known)}", MISUSED)
+    return role
+
+
+def required_practitioner(given: str) -> str:
+    """Whom somebody acts as. Raises RefusedError."""
+    if not _PRACTITIONER.fullmatch(given):
+        raise RefusedError(f"--practitioner: {given!r} is no Practitioner/…", MISUSED)
+    return given
+
+
+def asked_passphrase(login: str) -> str:
+    """The hash of a passphrase that was typed twice. Raises RefusedError.
+
+    On a terminal it is not shown; else it is the first two lines of standard input. It is never an
+    argument, which others see and shells keep.
+    """
+    from service.access.people_passphrases import hashed, required_passphrase
+
+    first = _asked(f"Passphrase of {login}: ")
+    try:
+        required_passphrase(first, login)
+    except ValueError as error:
+        raise RefusedError(str(error)) from None
+    if _asked("The same again: ") != first:
+        raise RefusedError("The two are not the same")
+    return hashed(first)
+
+
+def _asked(prompt: str) -> str:
+    try:
+        if sys.stdin.isatty():
+            return getpass.getpass(prompt)
+        return sys.stdin.readline().rstrip("\r\n")
+    except (EOFError, KeyboardInterrupt, UnicodeError):
+        raise RefusedError("No passphrase was given") from None
