@@ -57,7 +57,8 @@ class People:
                 headers={"Retry-After": str(attempt.wait)},
             )
         with self.database.reader() as connection:
-            person = found_person(connection, login) if len(login) <= MOST_LOGIN else None
+            fits = len(login) <= MOST_LOGIN and login.isprintable()
+            person = found_person(connection, login) if fits else None
         right = is_right(passphrase, person.passphrase if person else "")
         if not right or person is None or person.disabled is not None:
             self.record.refused(login if person else "", asked.address, "Wrong login or passphrase")

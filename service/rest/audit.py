@@ -23,6 +23,7 @@ from service.standard.codec import encode
 from service.standard.grants import WHOLE, grants_of, insufficient
 from service.standard.preconditions import decide_read
 from service.store.audit.find import Recorded, of_own, one, page
+from service.store.audit.find import count as count_of
 from service.store.caseload import Condition, own_client
 from service.store.rows import Stored
 from service.store.searching.cursors import BY_KEYS, Cursor, seal
@@ -79,12 +80,20 @@ def search(service: Service, call: Call, asked: Interaction) -> Answer:
     wanted = given.wanted(_allowed(call.caller, "s"))
     count = settings.page_size if given.query.shape.count is None else given.query.shape.count
     count = min(count, settings.max_page_size)
-    with call.reading() as connection:
+    shape, total = given.query.shape, None
+    count = 0 if shape.only_count else count
+    # A count may have to go through much of the log: a snapshot has a time limit.
+    counted = shape.only_count or shape.total is not None
+    with call.reading(snapshot=counted) as connection:
         if given.numbers is None:
             rows = page(connection, wanted, count + 1) if count else []
         else:
             rows = given.among(connection, wanted)
             count = max(count, len(rows))
+        if counted and shape.total != "none":
+            total = len(rows) if given.numbers is not None else count_of(connection, wanted)
+    if shape.only_count:
+        rows = []
     more = None
     if len(rows) > count:
         rows = rows[:count]
@@ -92,7 +101,9 @@ def search(service: Service, call: Call, asked: Interaction) -> Answer:
         more = seal(last, given.query, service.cursor_key)
     links = links_of(given.query, "/".join((call.base, *path)), after=more)
     entries = [(_stored(row, call.base), "match") for row in rows]
-    return Answer(200, searchset(call.base, entries, links=links, told=given.query.ignored))
+    return Answer(
+        200, searchset(call.base, entries, links=links, total=total, told=given.query.ignored)
+    )
 
 
 def refuse(service: Service, call: Call, asked: Interaction) -> Answer:

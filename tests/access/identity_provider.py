@@ -12,6 +12,7 @@ import secrets
 import threading
 import time
 from collections.abc import Callable
+from functools import cache
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 from urllib.parse import parse_qs, parse_qsl, urlsplit
@@ -23,12 +24,17 @@ CLIENT = "hyoid"
 SECRET = "s3cret & more"
 
 
+@cache
+def _first_key() -> RSAKey:
+    return RSAKey.generate_key(2048, {"kid": "one"})
+
+
 class IdentityProvider:
     """Whoever comes to its door is `claims`; `lie` changes what it signs."""
 
     def __init__(self, clock: Callable[[], float] = time.time) -> None:
         self.clock = clock
-        self.key: RSAKey | ECKey = RSAKey.generate_key(2048, {"kid": "one"})
+        self.key: RSAKey | ECKey = _first_key()
         self.alg = "RS256"
         self.claims: dict[str, Any] = {"sub": "u-17", "groups": ["staff", "slp"], "name": "Robin V"}
         self.userinfo: dict[str, Any] = {"sub": "u-17", "employee": "E17"}
@@ -56,7 +62,7 @@ class IdentityProvider:
         self._server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
         self._server.daemon_threads = True
         self.issuer = f"http://127.0.0.1:{self._server.server_address[1]}"
-        threading.Thread(target=self._server.serve_forever, daemon=True).start()
+        threading.Thread(target=self._server.serve_forever, args=(0.02,), daemon=True).start()
 
     def close(self) -> None:
         self._server.shutdown()

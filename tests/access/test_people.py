@@ -62,13 +62,14 @@ def test_wrong_unknown_and_disabled_are_refused_in_the_same_words(
         ("sasha", PASSPHRASE),
         ("linked", ""),
         ("x" * 5000, PASSPHRASE),
+        ("a\x00b", PASSPHRASE),
         ("", ""),
     ]:
         with pytest.raises(NotAuthenticated) as refused:
             people.with_passphrase(login, passphrase, AWAY)
         told.add(str(refused.value))
     assert len(told) == 1
-    assert verified == [HASHED, "", HASHED, "", "", ""]
+    assert verified == [HASHED, "", HASHED, "", "", "", ""]
 
 
 def test_failures_make_wait_and_the_right_passphrase_too(store: Store, clock: Clock) -> None:

@@ -17,7 +17,7 @@ import pytest
 from tests.contract.addresses import METHODS, addresses
 from tests.contract.outcomes import refusal
 from tests.factories.clinical import patient
-from tests.live import running_service
+from tests.live import UNLIMITED, running_service
 
 PUBLIC = ("metadata", ".well-known/smart-configuration")
 
@@ -36,7 +36,10 @@ def database(tmp_path_factory: pytest.TempPathFactory) -> str:
 
 @pytest.fixture(scope="module")
 def smart(database: str) -> Iterator[httpx.Client]:
-    with running_service(database, access="smart") as base, httpx.Client(base_url=base) as client:
+    with (
+        running_service(database, access="smart", env=UNLIMITED) as base,
+        httpx.Client(base_url=base) as client,
+    ):
         yield client
 
 

@@ -44,7 +44,14 @@ def _unstamped(resource: Resource) -> Resource:
 def _goes_through(fhir: httpx.Client, name: str, resource: Resource, key: str) -> None:
     sent = resource | {"id": key}
     address = f"{resource['resourceType']}/{key}"
-    stored = fhir.put(address, content=encode(sent), headers={"Content-Type": FHIR})
+    headers = {"Content-Type": FHIR}
+    if resource["resourceType"] == "AuditEvent":
+        # What is on record is only appended to, under a number of the log.
+        stored = fhir.post("AuditEvent", content=encode(sent), headers=headers)
+        if stored.status_code == 201:
+            address = f"AuditEvent/{stored.json()['id']}"
+    else:
+        stored = fhir.put(address, content=encode(sent), headers=headers)
     if name in NOT_VALID:
         assert stored.status_code == 400, name
         return

@@ -5,10 +5,11 @@ Each page walks one index in the order (time, number), so that its cost does not
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 from service.store.audit.access import Access, decoded
+from service.store.audit.log import newest
 from service.store.caseload import Condition
 from service.store.connection import Connection
 
@@ -73,6 +74,18 @@ def page(connection: Connection, wanted: Wanted, count: int) -> list[Recorded]:
         (*params, count),
     )
     return [_recorded(row) for row in rows]
+
+
+def count(connection: Connection, wanted: Wanted) -> int:
+    """How many rows are wanted in all. Reads each of them, but for the whole log."""
+    wanted = replace(wanted, before=(LATEST, LATEST))
+    if wanted == Wanted():
+        return newest(connection)[0]
+    walks = [_walk(wanted, driver, LATEST) for driver in _drivers(wanted)]
+    union = " UNION ".join(f"SELECT n FROM ({sql}) walked" for sql, _ in walks)
+    params = [param for _, some in walks for param in some]
+    row = connection.row(f"SELECT count(*) FROM ({union}) found", params)
+    return int(row[0]) if row else 0
 
 
 Driver = tuple[str, str] | None

@@ -8,7 +8,7 @@ import re
 import pytest
 
 from service.store.audit.access import Access
-from service.store.audit.find import Recorded, Wanted, one, page
+from service.store.audit.find import Recorded, Wanted, count, one, page
 from service.store.audit.log import append, become_writer
 from service.store.engine import Database
 from service.store.store import Store
@@ -110,3 +110,10 @@ def test_no_question_scans_the_log(sqlite_store: Store, wanted: Wanted) -> None:
     # The rows of a walk come out of the index in their order: none but those of a page is sorted.
     sorted_rows = [step for step in plan if "FOR ORDER BY" in step]
     assert len(sorted_rows) <= 1, plan
+
+
+@pytest.mark.parametrize("wanted", QUESTIONS)
+def test_the_count_is_that_of_a_look_at_every_row(database: Database, wanted: Wanted) -> None:
+    rows = _fill(database, _crowd(240))
+    with database.reader() as connection:
+        assert count(connection, wanted) == sum(_meets(row, wanted) for row in rows)
