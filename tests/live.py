@@ -87,11 +87,17 @@ def started(
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        preexec_fn=_hear_interrupts,
     ) as process:
         try:
             yield process
         finally:
             process.kill()
+
+
+def _hear_interrupts() -> None:
+    """What a shell starts in the background ignores them, and so would its children."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 
 def told_until(stream: IO[str] | None, wanted: str) -> str:
