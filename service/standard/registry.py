@@ -48,5 +48,9 @@ RESOURCE_TYPES: tuple[str, ...] = (
     "List",
 )
 
+SEARCHED_TYPES: tuple[str, ...] = tuple(name for name in RESOURCE_TYPES if name != "AuditEvent")
+"""Types that a search of several types, a chain and an include may lead to. AuditEvents are kept in
+the audit log, which answers a search of its own."""
+
 EXCHANGE_TYPES: tuple[str, ...] = ("Bundle", "Parameters", "OperationOutcome")
 """Types that travel and are checked, but are not stored."""

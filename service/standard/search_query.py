@@ -9,7 +9,7 @@ import time
 from collections.abc import Sequence
 
 from service.errors import Issue
-from service.standard.registry import RESOURCE_TYPES
+from service.standard.registry import RESOURCE_TYPES, SEARCHED_TYPES
 from service.standard.searching.criteria import Pair, read_criterion
 from service.standard.searching.query import Criterion, InCompartment, SearchQuery
 from service.standard.searching.refusals import (
@@ -88,6 +88,8 @@ def _types(
     for text in wanted:
         if text not in RESOURCE_TYPES:
             raise wrong_value("_type", f"there is no type {text[:64]!r} here")
+        if text not in SEARCHED_TYPES:
+            raise not_offered("_type", f"{text} is searched by itself: {text}?…")
     rest = [pair for pair in pairs if pair[0] != "_type"]
     return (tuple(dict.fromkeys(wanted)) or RESOURCE_TYPES), rest
 

@@ -155,6 +155,7 @@ def test_system_search_asks_several_types(fhir: httpx.Client, course: str) -> No
     shared = get(fhir, f"?_type=Observation,Procedure&patient={course}&_count=50")
     assert len(ids(shared)) == 5
     assert fhir.get("?_type=Observation,Nonsense").status_code == 400
+    assert fhir.get("?_type=Observation,AuditEvent").status_code == 400
 
 
 def test_compartment_search(fhir: httpx.Client, course: str) -> None:

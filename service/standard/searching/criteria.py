@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from functools import partial
 
 from service.standard.definitions import SearchParameter, definitions
-from service.standard.registry import RESOURCE_TYPES
+from service.standard.registry import SEARCHED_TYPES
 from service.standard.searching.escapes import split, unescape
 from service.standard.searching.full_text import read_terms
 from service.standard.searching.modifiers import modified_condition
@@ -159,7 +159,7 @@ def _chain(
     branches = []
     reasons = []
     for target in targets:
-        if target not in RESOURCE_TYPES:
+        if target not in SEARCHED_TYPES:
             continue
         pair.branch()
         below = depth + _weight((target,))
@@ -168,7 +168,7 @@ def _chain(
         except UnknownParameterError as reason:
             reasons.append(str(reason))
     if not branches:
-        raise UnknownParameterError("; ".join(reasons) or f"{code} leads to no type held here")
+        raise UnknownParameterError("; ".join(reasons) or f"{code} leads to no type searched so")
     return Chain(parameters, tuple(branches))
 
 
@@ -177,8 +177,8 @@ def _has(types: tuple[str, ...], name: str, pair: Pair, reading: Reading, depth:
     if len(parts) != 4 or not all(parts):
         raise wrong_value(pair.name, "not of the form _has:[type]:[reference]:[parameter]")
     _, source, code, rest = parts
-    if source not in RESOURCE_TYPES:
-        raise UnknownParameterError(f"there is no type {source[:64]!r} here")
+    if source not in SEARCHED_TYPES:
+        raise UnknownParameterError(f"there is no type {source[:64]!r} that is searched so")
     (parameter,) = _references((source,), code)
     if not set(parameter.targets) & set(types):
         raise not_offered(pair.name, f"{source}.{code} does not refer to {' or '.join(types)}")

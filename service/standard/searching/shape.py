@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import cast, get_args
 
 from service.standard.definitions import SearchParameter, definitions
-from service.standard.registry import RESOURCE_TYPES
+from service.standard.registry import SEARCHED_TYPES
 from service.standard.searching.query import Include, Shape, SortKey, Summary, Total
 from service.standard.searching.refusals import not_offered, too_much, wrong_value
 
@@ -122,14 +122,14 @@ class Wishes:
             raise not_offered(name, f"the modifier {modifier[:64]!r} is not offered")
         iterate = bool(modifier)
         if value == "*":
-            types: Sequence[str] = RESOURCE_TYPES if reverse or iterate else self.types
+            types: Sequence[str] = SEARCHED_TYPES if reverse or iterate else self.types
             return Include(_all_references(types), (), reverse, iterate)
         source, _, rest = value.partition(":")
         code, _, target = rest.partition(":")
-        if source not in RESOURCE_TYPES or not code:
-            raise wrong_value(name, f"{value[:80]!r} is not [type]:[parameter]")
-        if target and target not in RESOURCE_TYPES:
-            raise wrong_value(name, f"there is no type {target[:64]!r} here")
+        if source not in SEARCHED_TYPES or not code:
+            raise wrong_value(name, f"{value[:80]!r} is not [type]:[parameter] of what is included")
+        if target and target not in SEARCHED_TYPES:
+            raise wrong_value(name, f"there is no type {target[:64]!r} that is included")
         targets = (target,) if target else ()
         if code == "*":
             return Include(_all_references([source]), targets, reverse, iterate)

@@ -236,6 +236,35 @@ def test_several_types_share_their_parameters() -> None:
         parsed(None, ("_type", "Observation,Patient"), ("code", "x"))
 
 
+@pytest.mark.parametrize(
+    ("type_", "name", "value"),
+    [
+        (None, "_type", "AuditEvent"),
+        (None, "_type", "Patient,AuditEvent"),
+        ("Patient", "_has:AuditEvent:patient:action", "R"),
+        ("Provenance", "target:AuditEvent.action", "R"),
+        ("Patient", "_revinclude", "AuditEvent:patient"),
+        ("Provenance", "_include", "Provenance:target:AuditEvent"),
+        ("Provenance", "_include:iterate", "AuditEvent:*"),
+    ],
+)
+def test_what_only_the_audit_log_could_answer_is_refused(
+    type_: str | None, name: str, value: str
+) -> None:
+    """No index has AuditEvents: nothing would be found, whoever accessed what."""
+    with pytest.raises((NotSupported, Invalid)) as refusal:
+        parsed(type_, (name, value))
+    assert refusal.value.issues[0].location == f"http.{name}"
+
+
+def test_a_chain_to_any_type_passes_the_audit_log_by() -> None:
+    (chain,) = parsed("Provenance", ("target.date", "2024")).criteria
+    assert isinstance(chain, Chain)
+    targets = [target for target, _ in chain.branches]
+    assert "Observation" in targets
+    assert "AuditEvent" not in targets
+
+
 def test_a_compartment_is_a_criterion() -> None:
     query = parse_search("Observation", [], compartment="p1")
     assert query.criteria == (InCompartment("p1"),)
