@@ -13,13 +13,16 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
-from statistics import fmean, stdev, variance
+from statistics import fmean, mean, stdev, variance
 from typing import Literal
 
 SYSTEM = "http://terminology.hl7.org/CodeSystem/observation-statistics"
 
 Numbers = Sequence[float]
 Measures = Literal["value", "square", "number"]
+
+_RESOLUTION = 1e-15
+"""To what part of itself a number is told from the next."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,17 +63,24 @@ def quartile_deviation(numbers: Numbers) -> float:
 
 def skewness(numbers: Numbers) -> float:
     """The third central moment by that of the standard deviation of these numbers."""
-    return _moment(numbers, 3) / float(_moment(numbers, 2) ** 1.5)
+    return _moment(numbers, 3) / float(_spread(numbers) ** 1.5)
 
 
 def kurtosis(numbers: Numbers) -> float:
     """The fourth central moment by the square of the second, less 3."""
-    return _moment(numbers, 4) / _moment(numbers, 2) ** 2 - 3
+    return _moment(numbers, 4) / _spread(numbers) ** 2 - 3
+
+
+def _spread(numbers: Numbers) -> float:
+    """The second central moment; 0 where the numbers differ no more than they are rounded, as
+    SciPy has it."""
+    found = _moment(numbers, 2)
+    return found if found > (_RESOLUTION * mean(numbers)) ** 2 else 0.0
 
 
 def _moment(numbers: Numbers, power: int) -> float:
-    mean = fmean(numbers)
-    return fmean((number - mean) ** power for number in numbers)
+    middle = mean(numbers)
+    return fmean((number - middle) ** power for number in numbers)
 
 
 def _part(display: str, part: float) -> Statistic:
@@ -78,7 +88,7 @@ def _part(display: str, part: float) -> Statistic:
 
 
 STATISTICS: dict[str, Statistic] = {
-    "average": Statistic("Average", fmean),
+    "average": Statistic("Average", mean),
     "maximum": Statistic("Maximum", max),
     "minimum": Statistic("Minimum", min),
     "count": Statistic("Count", len, "number", 0),

@@ -58,3 +58,14 @@ def test_so_few_or_so_equal_numbers_have_none() -> None:
     assert STATISTICS["skew"].of([3.0, 3.0, 3.0]) is None
     assert STATISTICS["kurtosis"].of([3.0, 3.0]) is None
     assert STATISTICS["average"].of([3.0]) == 3.0
+
+
+@pytest.mark.filterwarnings("ignore:Precision loss:RuntimeWarning")
+@pytest.mark.parametrize("numbers", [[0.1] * 3, [3.3] * 6, [1.1] * 5, [1.0, 1.0 + 2**-52, 1.0]])
+def test_numbers_that_differ_by_rounding_are_equal(numbers: list[float]) -> None:
+    for code in ("skew", "kurtosis"):
+        assert np.isnan(OTHERS[code](np.array(numbers)))
+        assert STATISTICS[code].of(sorted(numbers)) is None
+    average = STATISTICS["average"].of(numbers)
+    assert average is not None
+    assert min(numbers) <= average <= max(numbers)
