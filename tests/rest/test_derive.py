@@ -77,6 +77,36 @@ def test_parts_that_are_handed_over_are_stored_with_what_follows(
     assert accuracy["derivedFrom"] == [{"reference": f"Observation/{key}"}]
 
 
+def test_progress_follows_a_correction_that_was_not_derived_again(
+    fhir: httpx.Client, name: str, parts: Json
+) -> None:
+    """150 mL in 18 s are corrected to 10 s: 15 mL/s, and not the stored 8.33."""
+    plan = {
+        "resourceType": "CarePlan",
+        "id": name,
+        "status": "active",
+        "intent": "plan",
+        "subject": parts["subject"],
+        "period": {"start": parts["effectiveDateTime"][:10]},
+    }
+    fhir.put(f"CarePlan/{name}", json=plan).raise_for_status()
+    fhir.post(f"Observation/{name}/$derive", params={"store": "true"}).raise_for_status()
+    told = []
+    for seconds in (18.0, 10.0):
+        parts["component"][2]["valueQuantity"]["value"] = seconds
+        fhir.put(f"Observation/{name}", json=parts).raise_for_status()
+        asked = {"measure": "water-swallow-capacity"}
+        answer = fhir.get(f"CarePlan/{name}/$progress", params=asked).raise_for_status().json()
+        (measure,) = [each["part"] for each in answer["parameter"] if each["name"] == "measure"]
+        told.append({part["name"]: part for part in measure})
+    first, second = told
+    assert first["latest"]["valueQuantity"]["value"] == pytest.approx(150 / 18)
+    assert second["latest"]["valueQuantity"]["value"] == pytest.approx(15)
+    assert second["based-on"]["valueReference"] == {"reference": f"Observation/{name}"}
+    assert "left out: derived from parts that were changed" in second["rule"]["valueString"]
+    assert "changed" not in first["rule"]["valueString"]
+
+
 @pytest.mark.parametrize(
     ("change", "status", "place"),
     [

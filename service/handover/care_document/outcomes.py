@@ -18,8 +18,9 @@ from service.handover.care_document.words import (
 from service.therapy.change.series import Change
 from service.therapy.course.readings import Value
 from service.therapy.progress.compared import Compared
-from service.therapy.progress.report import conclusion, interval
+from service.therapy.progress.report import conclusion
 from service.therapy.progress.warnings import named
+from service.therapy.quantities import interval
 
 _HEADS = ["Measure", "Better", "Before", "Under the plan", "Last value", "A week", "Answer"]
 _COURSE = ["Measure", "Before", "Under the plan", "Picture"]

@@ -22,7 +22,7 @@ from service.therapy.course.dose import Amount, TechniqueDose
 from service.therapy.course.doses import Delivery, Order
 from service.therapy.course.responses import TechniqueResponse
 from service.therapy.facts import Estimate
-from service.therapy.progress.report import interval
+from service.therapy.quantities import interval
 
 _WEEKS = 26
 

@@ -8,7 +8,7 @@ from typing import Any
 from service.standard.terminology.shipped import shipped
 from service.therapy.course.doses import Dose
 from service.therapy.moments import iso
-from service.therapy.progress.report import shown
+from service.therapy.quantities import shown
 
 Resource = dict[str, Any]
 

@@ -91,7 +91,7 @@ def change_of(series: Series, goal: Target | None = None, since: int | None = No
         place = (series.site or {}).get("code")
         reliability = _reliability(measure, place, level)
         verdict = judge(phases, line, tau, overlap, reliability)
-    latest = max([*baseline, *treatment], key=lambda value: value.at.order, default=None)
+    latest = latest_of(series)
     target = goal.bound if goal else None
     found = Change(
         measure,
@@ -114,6 +114,12 @@ def change_of(series: Series, goal: Target | None = None, since: int | None = No
     )
     told = (_counts(found, since), *verdict.rule, *_beyond_band(found), *_absences(found, series))
     return replace(found, rule=told)
+
+
+def latest_of(series: Series) -> Value | None:
+    """The last value of baseline and treatment."""
+    used = [*series.of("baseline"), *series.of("treatment")]
+    return max(used, key=lambda value: value.at.order, default=None)
 
 
 def _reliability(measure: Measure, place: str | None, level: float | None) -> Reliability | None:

@@ -160,7 +160,8 @@ def _trend_words(phases: Phases, line: Line | None, tau: Tau | None, side: int) 
     told = f"Kendall tau {tau.tau:.2f}, p {tau.p:.2g}; slope {_ends(line.per_week)} a week"
     if not side:
         return f"No trend within treatment ({told})."
-    return f"Within treatment values get {'better' if side > 0 else 'worse'} ({told})."
+    flat = "" if line.slope.value else ", the middle one of all pairs being level"
+    return f"Within treatment values get {'better' if side > 0 else 'worse'} ({told}{flat})."
 
 
 def _recent_side(phases: Phases) -> int:

@@ -14,8 +14,9 @@ from service.therapy.course.doses import Delivery, Order, read_deliveries, read_
 from service.therapy.course.goals import Entry, read_entries
 from service.therapy.course.phases import PlanTimes, Span, months_before
 from service.therapy.course.ratings import Pair, is_rating, pairs_of, read_ratings
-from service.therapy.course.readings import Convert, Links, Series, read_series
+from service.therapy.course.readings import Links, Series, read_series
 from service.therapy.course.responses import Response, read_responses
+from service.therapy.direct.parts import Convert
 from service.therapy.facts import facts
 from service.therapy.moments import Moment, day_of, iso, moment
 from service.therapy.references import named, target, targets

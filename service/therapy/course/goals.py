@@ -12,10 +12,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-from service.therapy.course.readings import Convert
+from service.therapy.direct.parts import Convert
 from service.therapy.facts import facts
 from service.therapy.measures import Direction, Measure, measure_of
 from service.therapy.moments import Moment, day_of, moment_in
+from service.therapy.quantities import shown_unit
 from service.therapy.references import coding_in, extension, first_coding, named, target
 
 Resource = dict[str, Any]
@@ -246,7 +247,7 @@ def _computed(goal_target: Target | None, measured: Measured | None) -> Level:
     after = _achieved(latest, bound, middle, values[0], lowest)
     rule = (
         f"baseline median {sign * middle:g}, last value {measured.latest:g},"
-        f" target {goal_target.bound:g} {goal_target.unit}".rstrip()
+        f" target {goal_target.bound:g} {shown_unit(goal_target.unit)}".rstrip()
     )
     return Level(before, after, rule, measured.references)
 

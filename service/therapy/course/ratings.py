@@ -9,6 +9,7 @@ import functools
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
+from service.therapy.course.derivations import NOT_SEEN
 from service.therapy.facts import facts
 from service.therapy.measures import COMPUTED, MEASURES
 from service.therapy.moments import Moment, moment_in
@@ -16,8 +17,6 @@ from service.therapy.references import first_coding, key_of, named, target, targ
 
 Resource = dict[str, Any]
 Category = float | str
-
-_NOT_SEEN = frozenset({"entered-in-error", "cancelled"})
 
 
 class Rating(NamedTuple):
@@ -50,7 +49,7 @@ def rated_measures() -> Mapping[str, str]:
 
 def is_rating(resource: Resource) -> bool:
     """Whether an Observation holds a rating that another could have given too."""
-    if "performer" not in resource or resource.get("status") in _NOT_SEEN:
+    if "performer" not in resource or resource.get("status") in NOT_SEEN:
         return False
     if "valueCodeableConcept" in resource:
         return True

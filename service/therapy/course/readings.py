@@ -1,32 +1,30 @@
 """Which numbers do the Observations of a course hold, and where does each belong?
 
 Read once, one Observation after the other, into what the computations take. Numbers only: of
-`valueQuantity` and `valueInteger`; a value with a comparator counts at its limit. What was done
-and counted in parts (a timed drink, a set of presses) gives the measures that follow from it,
-unless they are stored as Observations derived from it.
+`valueQuantity` and `valueInteger`; a value with a comparator counts at its limit. What follows from
+Observations in parts: derivations.py.
 """
 
 from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple, cast
 
+from service.therapy.course.derivations import NOT_SEEN, Counted, Derivations
 from service.therapy.course.phases import Link, Phase, Placed, PlanTimes, place
-from service.therapy.direct.parts import Outcome, PartsError, outcomes, row_of
-from service.therapy.measures import COMPUTED, MEASURES, OWN, Measure, measure_of
+from service.therapy.direct.parts import Convert
+from service.therapy.measures import COMPUTED, OWN, Measure, measure_of
 from service.therapy.moments import Moment, moment_in
-from service.therapy.references import first_coding, key_of, target, targets
+from service.therapy.references import first_coding, key_of, target
 
 Resource = dict[str, Any]
-Convert = Callable[[float, str, str], float | None]
 
 PHASES = OWN + "phase"
 REGIONS = OWN + "oral-region"
 
-_NOT_SEEN = frozenset({"entered-in-error", "cancelled"})
 _PHASES = frozenset({"baseline", "treatment", "follow-up"})
 _GREATEST = 1e12
 
@@ -131,54 +129,34 @@ class _Reader:
         self._series: dict[tuple[object, ...], Series] = {}
         self._measures: dict[tuple[object, ...], Measure | None] = {}
         self._targets: dict[object, str | None] = {}
-        self._in_parts: list[Resource] = []
-        self._derived: set[tuple[str, Measure]] = set()
+        self._derivations = Derivations(convert, links.base)
 
     def read(self, resource: Resource, source: Any) -> None:
-        """Take the value of an Observation, or keep it where its value is to be computed."""
+        """Take the value of an Observation, or keep it where it has to do with parts."""
         number, unit = _number(resource)
         if number is None:
-            if "component" in resource and row_of(resource) is not None:
-                self._in_parts.append(resource)
+            if "component" in resource:
+                self._derivations.keep_parts(resource)
             return
         measure = _measure(resource["code"], self._measures)
         if measure is None or measure.system == COMPUTED:
             return
-        if "derivedFrom" in resource:
-            for name in targets(resource["derivedFrom"], self._links.base):
-                self._derived.add((name, measure))
-        if resource.get("status") not in _NOT_SEEN:
-            self._add(measure, number, unit, resource, source)
+        value = Counted(measure, number, unit, resource, source)
+        if "derivedFrom" in resource and self._derivations.keep_stored(value):
+            return
+        if resource.get("status") not in NOT_SEEN:
+            self._add(value)
 
     def settled(self) -> list[Series]:
         """All series, what follows from parts among them."""
-        for resource in self._in_parts:
-            if resource.get("status") not in _NOT_SEEN:
-                self._add_parts(resource)
+        for each in self._derivations.settled():
+            if isinstance(each, Counted):
+                self._add(each)
+            else:
+                self._series_of(each.measure, _site(each.resource)).left_out[each.why] += 1
         for series in self._series.values():
             _settle(series, self._convert)
         return sorted(self._series.values(), key=lambda series: (series.measure.name, series.key))
-
-    def _add_parts(self, resource: Resource) -> None:
-        row = row_of(resource)
-        assert row is not None
-        try:
-            made = outcomes(row, resource, self._convert)
-        except PartsError as error:
-            for gives in row["gives"]:
-                measure = _own_measure(gives["measure"])
-                why = f"its parts give no value ({error})"
-                self._series_of(measure, _site(resource)).left_out[why] += 1
-            return
-        name = f"Observation/{resource['id']}"
-        for outcome in made:
-            if (name, outcome.measure) not in self._derived:
-                self._add_outcome(outcome, resource)
-
-    def _add_outcome(self, outcome: Outcome, resource: Resource) -> None:
-        unit = outcome.measure.unit or ""
-        told = {**resource, "method": {"text": outcome.method}}
-        self._add(outcome.measure, outcome.number, unit, told, None)
 
     def _series_of(self, measure: Measure, site: Resource | None) -> Series:
         key = (measure.system, measure.code, key_of(site))
@@ -187,9 +165,8 @@ class _Reader:
             series = self._series[key] = Series(measure, site)
         return series
 
-    def _add(
-        self, measure: Measure, number: float, unit: str, resource: Resource, source: Any
-    ) -> None:
+    def _add(self, value: Counted) -> None:
+        measure, number, unit, resource, source = value
         at = moment_in(resource, "effective")
         link = self._links.of(resource)
         placed = place(explicit_phase(resource), at, link, self._times)
@@ -263,12 +240,6 @@ def _measure(concept: Resource, known: dict[tuple[object, ...], Measure | None])
     if key not in known:
         known[key] = measure_of(concept)
     return known[key]
-
-
-def _own_measure(code: str) -> Measure:
-    found = measure_of({"coding": [{"system": MEASURES, "code": code}]})
-    assert found is not None
-    return found
 
 
 def _site(resource: Resource) -> Resource | None:

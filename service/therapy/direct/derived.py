@@ -18,7 +18,7 @@ from service.data import mappings
 from service.therapy.direct.norms import limits_for
 from service.therapy.direct.parts import Beside, Outcome
 from service.therapy.measures import MEASURES, OWN
-from service.therapy.quantities import quantity
+from service.therapy.quantities import quantity, shown_unit
 
 Resource = dict[str, Any]
 
@@ -48,8 +48,7 @@ def derived(outcome: Outcome, parts: Resource, device: str | None = None) -> Res
     """The Observation without id and identifier; `device` is the kind that limits depend on."""
     display = outcome.measure.name
     value = quantity(outcome.number, outcome.measure.unit or "")
-    unit = "" if (outcome.measure.unit or "").startswith("{") else outcome.measure.unit or ""
-    words = f"{display}: {value['value']} {unit}".strip()
+    words = f"{display}: {value['value']} {shown_unit(outcome.measure.unit or '')}".strip()
     div = f'<div xmlns="http://www.w3.org/1999/xhtml"><p>{escape(words)}</p></div>'
     found: Resource = {
         "resourceType": "Observation",

@@ -9,10 +9,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from service.therapy.change.series import Change, change_of
+from service.therapy.change.series import Change, change_of, latest_of
 from service.therapy.course.course import Course
 from service.therapy.course.dose import TechniqueDose, technique_doses
-from service.therapy.course.readings import Convert, Series
+from service.therapy.course.readings import Series
 from service.therapy.course.responses import (
     ImmediateEffect,
     TechniqueResponse,
@@ -21,6 +21,7 @@ from service.therapy.course.responses import (
 )
 from service.therapy.course.sessions import WithinSession, within_sessions
 from service.therapy.course.versions import VersionChange, version_changes, version_days
+from service.therapy.direct.parts import Convert
 from service.therapy.goal_attainment import Attainment, attainment
 from service.therapy.measures import Measure, known_measures
 from service.therapy.progress import warnings
@@ -121,8 +122,8 @@ def progress_of(
 
 def measuring_devices(course: Course) -> set[str]:
     """The devices that the last values were taken with."""
-    last = [series.values[-1] for series in course.series if series.values]
-    return {value.device for value in last if value.device}
+    last = (latest_of(series) for series in course.series)
+    return {value.device for value in last if value is not None and value.device}
 
 
 def _is_asked(course: Course, measure: Measure) -> bool:

@@ -83,8 +83,13 @@ def _language(person: Resource) -> str | None:
     return codes.pop() if len(codes) == 1 else None
 
 
+def _used(values: Sequence[Value]) -> list[Value]:
+    return [value for value in values if value.placed in ("baseline", "treatment")]
+
+
 def sides_of(series: Sequence[Series]) -> list[Sides]:
-    """Measures taken at a place on the left and the same one on the right."""
+    """Measures taken at a place on the left and the same one on the right, in baseline or
+    treatment."""
     places = {(s.measure.code, (s.site or {}).get("code", "")): s for s in series}
     found = []
     for (code, place), left in places.items():
@@ -93,9 +98,9 @@ def sides_of(series: Sequence[Series]) -> list[Sides]:
             continue
         later = sessions_of(right)
         both = [
-            (values[-1], later[session][-1])
+            (mine[-1], others[-1])
             for session, values in sessions_of(left).items()
-            if session in later
+            if (mine := _used(values)) and (others := _used(later.get(session, ())))
         ]
         both = [pair for pair in both if pair[0].number >= 0 and pair[1].number >= 0]
         result = asymmetry(both[-1][0].number, both[-1][1].number) if both else None

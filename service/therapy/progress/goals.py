@@ -23,7 +23,8 @@ from service.therapy.course.goals import (
     targets_of,
     weights_of,
 )
-from service.therapy.course.readings import Convert, Series
+from service.therapy.course.readings import Series
+from service.therapy.direct.parts import Convert
 from service.therapy.moments import day_of
 from service.therapy.references import coding_in, named, targets
 

@@ -6,6 +6,7 @@ the numbers of the plan themselves warn of.
 
 from __future__ import annotations
 
+import statistics
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -14,6 +15,7 @@ from service.therapy.course.dose import TechniqueDose
 from service.therapy.course.responses import TechniqueResponse
 from service.therapy.course.sessions import WithinSession
 from service.therapy.facts import facts
+from service.therapy.quantities import shown, shown_unit
 from service.therapy.references import TECHNIQUES, label, target, words
 
 Resource = dict[str, Any]
@@ -33,9 +35,9 @@ def recorded(flags: Iterable[Resource], issues: Iterable[Resource], plan: str) -
 
 
 def from_change(changes: Iterable[Change]) -> list[str]:
-    """Measures that get worse."""
+    """Measures that get worse, with their levels before and during the plan."""
     return [
-        deferred(f"{named(change)} is getting worse.")
+        deferred(f"Worsening: {named(change)}{_levels(change)}.")
         for change in changes
         if change.verdict == "worsening"
     ]
@@ -82,6 +84,18 @@ def from_doses(doses: Sequence[TechniqueDose]) -> list[str]:
                 )
             )
     return found
+
+
+def _levels(change: Change) -> str:
+    """The medians of both phases and the last value, so that a small change is seen to be one."""
+    if not change.baseline or not change.treatment:
+        return ""
+    before, during = (
+        shown(statistics.median(value.number for value in values), 4)
+        for values in (change.baseline, change.treatment)
+    )
+    last = f"{shown(change.treatment[-1].number, 4)} {shown_unit(change.unit)}".strip()
+    return f" (median at baseline {before}, in treatment {during}; last value {last})"
 
 
 def named(change: Change) -> str:

@@ -19,8 +19,8 @@ from service.therapy.course.readings import Value
 from service.therapy.progress.answer import Progress, progress_of
 from service.therapy.progress.bundle import bundle, computed
 from service.therapy.progress.parameters import parameters
-from service.therapy.progress.report import report, shown
-from service.therapy.quantities import quantity, rounded
+from service.therapy.progress.report import report
+from service.therapy.quantities import quantity, rounded, shown
 from tests.factories.course import (
     START,
     client,
