@@ -15,7 +15,7 @@ from typing import Any
 
 from service.errors import HyoidError, Invalid, Malformed, NotSupported
 from service.standard.codec import decode
-from service.standard.entry_urls import EntryUrl, parse_url
+from service.standard.entry_urls import RESTFUL, EntryUrl, parse_url
 
 _ORDER = {"DELETE": 0, "POST": 1, "PUT": 2, "PATCH": 2, "GET": 3, "HEAD": 3}
 _JSON_PATCH = "application/json-patch+json"
@@ -160,10 +160,9 @@ def _read(entry: Any, index: int, base: str) -> PlannedEntry:
         return _text(request, name, f"{where}.request")
 
     full_url = _text(entry, "fullUrl", where)
-    if full_url and "/_history/" in full_url:
-        text = "bdl-8: fullUrl cannot be a version specific reference"
-        raise Invalid(text, code="invariant", expression=f"{where}.fullUrl")
     resource = _resource(entry, method, url, where)
+    if full_url:
+        _check_full_url(full_url, resource, f"{where}.fullUrl")
     return PlannedEntry(
         index,
         method,
@@ -175,6 +174,18 @@ def _read(entry: Any, index: int, base: str) -> PlannedEntry:
         if_modified_since=condition("ifModifiedSince"),
         if_none_exist=condition("ifNoneExist"),
     )
+
+
+def _check_full_url(full_url: str, resource: Any, where: str) -> None:
+    """Whether it can be the place of this resource: R4, Bundle.entry.fullUrl and bdl-8."""
+    if "/_history/" in full_url:
+        text = "bdl-8: fullUrl cannot be a version specific reference"
+        raise Invalid(text, code="invariant", expression=where)
+    match = RESTFUL.fullmatch(full_url)
+    own = resource.get("id") if isinstance(resource, dict) else None
+    if match and own is not None and own != match.group(2):
+        text = f"fullUrl has the id {match.group(2)}, the resource has {str(own)[:_SHOWN]}"
+        raise Invalid(text, expression=where)
 
 
 def _text(holder: Mapping[str, Any], name: str, where: str, required: bool = False) -> str | None:

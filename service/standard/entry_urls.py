@@ -17,6 +17,8 @@ Level = Literal["system", "type", "instance", "version", "history", "search", "o
 
 ID = re.compile(r"(?!\.{1,2}\Z)[A-Za-z0-9\-.]{1,64}")
 """An id that a URL can lead to: `.` and `..` are ids by their pattern, but no client can ask."""
+RESTFUL = re.compile(rf"(https?://\S+)/(?:{'|'.join(RESOURCE_TYPES)})/([A-Za-z0-9\-.]{{1,64}})")
+"""An absolute URL as a FHIR server has them, of our types; its root and its id."""
 _OPERATION = re.compile(r"\$[A-Za-z][A-Za-z0-9\-]{0,63}")
 _ABSOLUTE = re.compile(r"[A-Za-z][A-Za-z0-9+.\-]*:")
 _TYPES = frozenset(RESOURCE_TYPES)

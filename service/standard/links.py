@@ -22,9 +22,9 @@ from service.errors import Invalid, Issue
 from service.standard.bundles import PlannedEntry
 from service.standard.conditions import parse_criteria
 from service.standard.definitions import Element, definitions
+from service.standard.entry_urls import RESTFUL
 from service.standard.registry import RESOURCE_TYPES
 
-_RESTFUL = re.compile(rf"(https?://\S+)/(?:{'|'.join(RESOURCE_TYPES)})/[A-Za-z0-9\-.]{{1,64}}")
 _CONDITIONAL = re.compile(rf"({'|'.join(RESOURCE_TYPES)})\?")
 _TAG = re.compile(r"""<(?:a|img)\s(?:[^<>"']|"[^"<]*"|'[^'<]*')*+>""", re.IGNORECASE)
 _LINK = re.compile(r"""(\s(?:href|src)\s*=\s*)("[^"<]*"|'[^'<]*')""", re.IGNORECASE)
@@ -89,7 +89,7 @@ def rewrite(
 
 
 def _root(full_url: str | None) -> str | None:
-    match = _RESTFUL.fullmatch(full_url) if full_url else None
+    match = RESTFUL.fullmatch(full_url) if full_url else None
     return match.group(1) if match else None
 
 

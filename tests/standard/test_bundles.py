@@ -160,6 +160,10 @@ BAD: dict[str, tuple[Any, str]] = {
         entry("POST", "Patient", patient(), fullUrl="http://x/Patient/1/_history/1"),
         ".fullUrl",
     ),
+    "fullUrl of another id": (
+        entry("PUT", "Patient/1", patient(id="1"), fullUrl="http://x/Patient/2"),
+        ".fullUrl",
+    ),
     "bdl-2": (entry("GET", "Patient", search={"mode": "match"}), ".search"),
     "bdl-4": (entry("GET", "Patient", response={"status": "200"}), ".response"),
 }
@@ -171,6 +175,15 @@ def test_bad_entry_is_refused_with_its_place(name: str) -> None:
     error = refusal(entry("GET", "Patient/1"), bad)
     assert error.status == 400
     assert [issue.expression for issue in error.issues] == [f"Bundle.entry[1]{where}"]
+
+
+@pytest.mark.parametrize(
+    "full_url",
+    ["http://x/fhir/Patient/1", "urn:uuid:1", "http://x/records/2", "http://x/Patient/2/"],
+)
+def test_full_url_may_be_of_its_id_or_of_no_fhir_server(full_url: str) -> None:
+    (found,) = plan(bundle(entry("PUT", "Patient/1", patient(id="1"), fullUrl=full_url)))
+    assert (found.full_url, found.refusal) == (full_url, None)
 
 
 def test_unknown_type_is_not_found() -> None:
