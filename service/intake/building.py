@@ -1,7 +1,7 @@
 """Which resources does a session become? A note, with what it refers to, in; resources out.
 
-Pure: nothing is looked up here but what was linked before. How a course of therapy is stored is
-told in DEVELOPERS.md; the parts follow R4's Encounter, Procedure, Observation and so on.
+Nothing is looked up here but which ids are free; what a note refers to was linked before. The parts
+follow R4's Encounter, Procedure, Observation and so on.
 """
 
 from __future__ import annotations
@@ -11,7 +11,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from service.intake.drafts import Draft, keys
-from service.intake.elements import Session, extension, hl7, period
+from service.intake.elements import extension, hl7, period
+from service.intake.identity import Session
 from service.intake.linking import Linked
 from service.intake.local_codes import Meant
 from service.intake.tables import table
@@ -48,11 +49,11 @@ class Known:
 class Builder:
     """Makes the resources of one session."""
 
-    def __init__(self, draft: Draft, known: Known) -> None:
+    def __init__(self, draft: Draft, known: Known, session: Session) -> None:
         self.draft = draft
         self.note = draft.content
         self.known = known
-        self.session = Session(draft.system, draft.value, draft.clinic)
+        self.session = session
         self.subject = {"reference": known.client}
         self.encounter = self.session.reference("Encounter")
         self.end: str = self.note.get("end") or self.note["start"]

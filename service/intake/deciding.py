@@ -5,7 +5,7 @@ Once is once: the clinic's number is the key, the revision says which content is
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -18,7 +18,10 @@ Decision = Literal["stored", "unchanged", "corrected", "refused"]
 
 @dataclass(frozen=True, slots=True)
 class Stored:
-    """What is stored of a session: the Encounter's id and version, and what it was made from."""
+    """What is stored of a session: the Encounter's id and version, and what it was made from.
+
+    `is_ours`: it came through the intake.
+    """
 
     id: str
     vid: int
@@ -28,14 +31,35 @@ class Stored:
     note: Json | None = None
     targets: tuple[str, ...] = ()
     withdrawn: bool = False
+    is_ours: bool = True
 
 
-def decide(draft: Draft, stored: Stored | None, client: str, encounter_id: str) -> Decision:
+def chosen(draft: Draft, stored: Sequence[Stored], client: str) -> Stored | None:
+    """Which of the sessions under this number is meant: the one of the same client.
+
+    None where there is none, or, with a refusal among the findings, where it cannot be told.
+    """
+    of_client = [each for each in stored if each.client == client]
+    among = [each for each in of_client if each.is_ours] or of_client or stored
+    if len(among) <= 1:
+        return among[0] if among else None
+    if of_client:
+        names = " and ".join(f"Encounter/{each.id}" for each in among)
+        text = f"Which is meant? {names} have this number: change it through the FHIR interface"
+        draft.findings.error(("session",), "conflict", text)
+    else:
+        names = " and ".join(str(each.client or f"Encounter/{each.id}") for each in among)
+        text = f"This number is stored for {names}, not for {client}: send it under another number"
+        draft.findings.error(("client",), "conflict", text)
+    return None
+
+
+def decide(draft: Draft, stored: Stored | None, client: str) -> Decision:
     """What is to be done; a refusal is among the draft's findings. May add to `draft.content`."""
     findings = draft.findings
     if stored is None:
         return "stored"
-    if stored.id != encounter_id or stored.revision is None:
+    if not stored.is_ours or stored.revision is None:
         text = (
             f"Encounter/{stored.id} has this number but did not come from here:"
             " change it through the FHIR interface"
@@ -142,9 +166,10 @@ def _plain(text: str) -> str:
 def stored_of(
     encounter: Mapping[str, Any],
     vid: int,
-    document: Mapping[str, Any] | None,
     provenance: Mapping[str, Any] | None,
     note: Json | None,
+    *,
+    is_ours: bool,
 ) -> Stored:
     """What the resources of a session tell about it."""
     revision: int | None = None
@@ -165,7 +190,8 @@ def stored_of(
         revision=revision,
         content=content,
         client=encounter.get("subject", {}).get("reference"),
-        note=note if document is not None else None,
+        note=note,
         targets=targets,
         withdrawn=encounter.get("status") == "entered-in-error",
+        is_ours=is_ours,
     )

@@ -64,9 +64,11 @@ _ABOUT = (
     "Takes session notes as JSON (one note, a list, or a clinic with its sessions) or as a table"
     " (`text/csv`, see `/intake/sessions/template.csv` and `columns.json`). The clinic's number of"
     " the session is the key: the same again changes nothing; a higher `revision` corrects; a lower"
-    " one is refused. Each session is stored whole or refused whole, with every fault named by JSON"
-    " pointer or by row and column; the others are stored. Rows of a table with the revision that"
-    " is stored add up. Who asks for `application/fhir+json` is answered with an OperationOutcome."
+    " one is refused. Where several clinics have used the number, the session of the same client is"
+    " meant; what the caller may not see makes no difference. Each session is stored whole or"
+    " refused whole, with every fault named by JSON pointer or by row and column; the others are"
+    " stored. Rows of a table with the revision that is stored add up. Who asks for"
+    " `application/fhir+json` is answered with an OperationOutcome."
 )
 
 
@@ -115,6 +117,7 @@ def post_sessions() -> Json:
             207: _answer("Some were stored, some refused: see each"),
             400: _answer("Not understood"),
             401: _answer("No access token"),
+            403: _answer("Not allowed to store sessions, or to see which are there"),
             409: _answer("An older revision, or other content under the same one"),
             413: _answer("Too large"),
             415: _answer("Neither JSON nor CSV"),

@@ -1,38 +1,32 @@
 """How does one session get into the store? Prepared outside the unit of work, written within it.
 
-What was prepared rests on the version of the Encounter that was seen; where another writer was
+What was prepared rests on what was seen under the session's number; where another writer was
 faster, it is prepared again within the unit of work, where nobody else writes.
 """
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Sequence
-from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Any
 
 from service.caller import Caller
-from service.errors import HyoidError
 from service.intake.answers import SessionAnswer
 from service.intake.building import Builder
-from service.intake.deciding import Decision, Stored, decide, stored_of
+from service.intake.deciding import Decision, Stored, chosen, decide
 from service.intake.delivered import resources_of
 from service.intake.drafts import Draft
-from service.intake.elements import Session
 from service.intake.linking import Links
 from service.intake.local_codes import Codes
+from service.intake.meant import Numbers
 from service.intake.models import SessionNote
 from service.intake.referring import known_of
-from service.standard.codec import decode, decode_resource, encode, same
+from service.standard.codec import decode, encode, same
 from service.standard.meta import unstamped
-from service.standard.search_query import parse_search
 from service.standard.validation import validate
 from service.store.connection import Connection
-from service.store.current import current_version
 from service.store.rows import Stored as Version
-from service.store.searching import find
 from service.store.store import Store
 from service.store.unit import Unit
 from service.terminology.stored import StoredLibrary
@@ -44,11 +38,12 @@ _NOBODY = "Patient/-"
 
 @dataclass(slots=True)
 class Prepared:
-    """A session that can be written; `seen` is the version of the Encounter it rests on."""
+    """A session of a client that can be written; `seen` is what it rests on (`Meant.seen`)."""
 
     draft: Draft
     decision: Decision
-    seen: int | None
+    client: str = ""
+    seen: tuple[object, ...] = ()
     encounter: str | None = None
     resources: list[Json] = field(default_factory=list)
     gone: list[tuple[str, str]] = field(default_factory=list)
@@ -76,7 +71,8 @@ class Desk:
 
     def __init__(self, store: Store, caller: Caller, base: str) -> None:
         self._store = store
-        self._caller = caller
+        # The glass is broken for reading alone.
+        self._caller = caller = replace(caller, purpose="")
         self._base = base
         self._connection: Connection | None = None
         self._links = Links(self._reading, caller, base)
@@ -91,7 +87,8 @@ class Desk:
         if prepared.decision == "refused":
             return prepared
         with self._on(unit.reader()) as codes:
-            if self._seen(prepared.draft)[0] != prepared.seen:
+            numbers = Numbers(self._reading(), self._caller)
+            if numbers.meant(prepared.draft, prepared.client).seen != prepared.seen:
                 prepared.draft.forget()
                 prepared = self._prepared(prepared.draft, codes)
         if prepared.decision in ("stored", "corrected"):
@@ -107,42 +104,43 @@ class Desk:
 
     def _prepared(self, draft: Draft, codes: Codes) -> Prepared:
         findings = draft.findings
-        _, stored = self._seen(draft)
-        seen = stored.vid if stored else None
-        session = Session(draft.system, draft.value, draft.clinic)
+        numbers = Numbers(self._reading(), self._caller)
         client = self._links.client(draft.note.client, draft.clinic, findings)
         if client is None or findings.refused:
             # All its faults are to be told at once, those of codes and values among them.
-            resources_of(Builder(draft, known_of(draft, client or _NOBODY, codes, self._links)))
-            return Prepared(draft, "refused", seen)
-        encounter = session.id("Encounter")
-        decision = decide(draft, stored, client, encounter)
+            known = known_of(draft, client or _NOBODY, codes, self._links)
+            resources_of(Builder(draft, known, numbers.session(draft, "")))
+            return Prepared(draft, "refused")
+        meant = numbers.meant(draft, client)
+        stored = chosen(draft, meant.stored, client)
+        decision = "refused" if findings.refused else decide(draft, stored, client)
         if decision == "refused":
-            return Prepared(draft, "refused", seen)
+            return Prepared(draft, "refused")
+        key = stored.id if stored else meant.new
+        assert key is not None
+        found = Prepared(draft, decision, client, meant.seen, f"Encounter/{key}")
         if decision == "unchanged":
-            assert stored is not None
-            return Prepared(
-                draft, decision, seen, f"Encounter/{encounter}", references=list(stored.targets)
-            )
+            found.references = list(_targets(stored))
+            return found
         if draft.reading.adds_up:
             draft.note = SessionNote.model_validate(draft.content)
-        builder = Builder(draft, known_of(draft, client, codes, self._links))
+        known = known_of(draft, client, codes, self._links)
+        builder = Builder(draft, known, numbers.session(draft, key))
         resources = resources_of(builder)
         if draft.note.withdrawn:
             resources = [_in_error(one) for one in resources]
         resources.append(builder.provenance(resources, _instant(draft.reading.now)))
         self._check(draft, resources)
         if findings.refused:
-            return Prepared(draft, "refused", seen)
+            return Prepared(draft, "refused")
         references = [f"{one['resourceType']}/{one['id']}" for one in resources]
-        gone = [
+        found.resources, found.references = resources, references[:-1]
+        found.gone = [
             (kind, resource_id)
             for kind, _, resource_id in (each.partition("/") for each in _targets(stored))
             if f"{kind}/{resource_id}" not in references
         ]
-        return Prepared(
-            draft, decision, seen, f"Encounter/{encounter}", resources, gone, references[:-1]
-        )
+        return found
 
     def _check(self, draft: Draft, resources: list[Json]) -> None:
         """The rules of R4. Nothing built here should break them; what was sent may."""
@@ -151,32 +149,6 @@ class Desk:
                 if issue.severity in ("error", "fatal"):
                     where = issue.expression or resource["resourceType"]
                     draft.findings.error((), issue.code, f"{where}: {issue.text}")
-
-    def _seen(self, draft: Draft) -> tuple[int | None, Stored | None]:
-        """What is stored under the session's number."""
-        connection = self._reading()
-        token = "|".join(
-            part.replace("\\", "\\\\").replace(",", "\\,").replace("$", "\\$").replace("|", "\\|")
-            for part in (draft.system, draft.value)
-        )
-        query = parse_search("Encounter", [("identifier", token)], strict=True)
-        found = find(connection, self._caller, query)
-        if not found:
-            return None, None
-        session = Session(draft.system, draft.value, draft.clinic)
-        own = session.id("Encounter")
-        encounter = next((each for each in found if each.id == own), found[0])
-        body = decode_resource(encounter.body or b"")
-        document = self._current("DocumentReference", session.id("DocumentReference"))
-        provenance = self._current("Provenance", session.id("Provenance"))
-        note = _note_in(document)
-        return encounter.vid, stored_of(body, encounter.vid, document, provenance, note)
-
-    def _current(self, kind: str, resource_id: str) -> Json | None:
-        stored = current_version(self._reading(), self._caller, kind, resource_id)
-        if stored is None or stored.body is None:
-            return None
-        return decode_resource(stored.body)
 
     def _append(self, unit: Unit, prepared: Prepared) -> None:
         """Write what is new or differs, and mark what is no longer said as entered in error."""
@@ -231,13 +203,3 @@ def _in_error(resource: Json) -> Json:
 
 def _instant(now: datetime) -> str:
     return now.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-
-
-def _note_in(document: Json | None) -> Json | None:
-    for content in (document or {}).get("content", ()):
-        attachment = content.get("attachment", {})
-        if attachment.get("contentType") == "application/json":
-            with suppress(HyoidError, ValueError):
-                found = decode(base64.b64decode(attachment.get("data", ""), validate=True))
-                return found if isinstance(found, dict) else None
-    return None

@@ -62,7 +62,7 @@ class Links:
         system = named.system or system
         if system is None or named.value is None:
             return []
-        token = f"{_escaped(system)}|{_escaped(named.value)}"
+        token = f"{escaped(system)}|{escaped(named.value)}"
         key = (kind, token)
         if key not in self._found:
             self._found[key] = [each.reference for each in self._search(kind, token)]
@@ -175,7 +175,7 @@ class Links:
         if own is not None:
             return own
         url, _, version = canonical.partition("|")
-        pairs = [("url", _escaped(url))] + ([("version", _escaped(version))] if version else [])
+        pairs = [("url", escaped(url))] + ([("version", escaped(version))] if version else [])
         query = parse_search("Questionnaire", pairs, strict=True)
         found = find(self._connection(), self._caller, query)
         return decode_resource(found[0].body or b"") if len(found) == 1 else None
@@ -215,7 +215,8 @@ def called(named: Named, system: str | None) -> str:
     return f"{system}|{named.value}" if system else str(named.value)
 
 
-def _escaped(text: str) -> str:
+def escaped(text: str) -> str:
+    """Literally in a search value."""
     return _SPECIAL.sub(r"\\\1", text)
 
 

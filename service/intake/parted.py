@@ -9,7 +9,8 @@ from __future__ import annotations
 from typing import Any
 
 from service.intake import limits
-from service.intake.elements import Session, quantity
+from service.intake.elements import quantity
+from service.intake.identity import Session
 from service.intake.places import Findings, Path
 from service.intake.tables import known_measure, own_codes
 from service.therapy.direct.derived import derived

@@ -11,6 +11,7 @@ from service.caller import Caller
 from service.errors import Invalid, Issue, Malformed
 from service.intake.answers import SessionAnswer
 from service.intake.drafts import Read, Reading, drafted
+from service.intake.meant import require_sight
 from service.intake.models import Clinic
 from service.intake.moments import MomentError, zone
 from service.intake.places import Findings, Path, Pointers
@@ -24,7 +25,10 @@ MOST_SESSIONS = 10_000
 
 
 class Intake:
-    """Takes drafts, stores them in batches, and collects the answers."""
+    """Takes drafts, stores them in batches, and collects the answers.
+
+    Raises Forbidden for who may not see which sessions are there.
+    """
 
     def __init__(
         self,
@@ -35,6 +39,7 @@ class Intake:
         atomic: bool = False,
         batch: int = BATCH,
     ) -> None:
+        require_sight(caller)
         self._store = store
         self._caller = caller
         self._base = base

@@ -6,8 +6,6 @@ intake that knows the web framework.
 
 from __future__ import annotations
 
-import logging
-import secrets
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -25,11 +23,11 @@ from service.caller import Caller
 from service.errors import (
     HyoidError,
     Invalid,
-    Issue,
     Malformed,
     NotAuthenticated,
     TooLarge,
     UnsupportedMediaType,
+    fault,
     outcome_of,
 )
 from service.intake import answers, description
@@ -46,8 +44,6 @@ from service.standard.grants import require
 from service.store.audit.access import told
 from service.store.audit.trail import Trail, on_trail
 from service.store.store import Store
-
-log = logging.getLogger("hyoid")
 
 _JSON = ("application/json", FHIR_JSON, "text/json")
 _WEIGHT = 5
@@ -132,11 +128,8 @@ async def _answered(
     except HyoidError as error:
         trail.told = told(error.issues)
         return _refused(error, fhir)
-    except Exception:
-        reference = secrets.token_hex(8)
-        log.exception("Fault %s", reference)
-        text = f"The service failed. Tell its keeper this number: {reference}"
-        return _refused(HyoidError(issues=[Issue("fatal", "exception", text)]), fhir)
+    except Exception as error:
+        return _refused(fault(error), fhir)
     content = answers.as_outcome(found) if fhir else answers.as_json(found)
     return _response(answers.status_of(found), content, fhir)
 

@@ -14,12 +14,17 @@ from typing import Any
 
 from service.errors import Invalid
 from service.standard.dated_codes import add_dated
+from service.standard.definitions import definitions
 from service.standard.extraction.full_text import marked_words
+from service.standard.extraction.references import target
 from service.standard.extraction.rows import SearchValues
 from service.standard.extraction.text import clip, fold
 from service.standard.extraction.walks import walk_of
 
-__all__ = ["SearchValues", "clip", "extract", "fold"]
+__all__ = ["SECURITY_CONTEXT", "SearchValues", "clip", "extract", "fold"]
+
+SECURITY_CONTEXT = -1
+"""Stands for a parameter in the row of Binary.securityContext."""
 
 
 def extract(resource: dict[str, Any], base: str = "") -> SearchValues:
@@ -43,8 +48,31 @@ def extract(resource: dict[str, Any], base: str = "") -> SearchValues:
     _distinct(rows)
     rows.words = marked_words(resource)
     add_dated(type_, rows)
+    if type_ == "Binary":
+        _security_context(resource, rows)
+    elif type_ == "DocumentReference":
+        _attached(rows)
     _patients(resource, walk.compartment, rows)
     return rows
+
+
+def _security_context(resource: dict[str, Any], rows: SearchValues) -> None:
+    """What a Binary is to be guarded like (R4, Binary.securityContext); no parameter finds it."""
+    found = target(resource.get("securityContext", {}).get("reference", "#"), rows.base)
+    if found is not None:
+        rows.references.append((SECURITY_CONTEXT, found[0], found[1], 0))
+
+
+def _attached(rows: SearchValues) -> None:
+    """An attachment that is led to by its whole URL is found as `Binary/[id]` too: sight, claims
+    and erasing go by that."""
+    location = definitions().parameter_number("DocumentReference", "location")
+    below = f"{rows.base}Binary/"
+    rows.uris += [
+        (param, value.removeprefix(rows.base), grp)
+        for param, value, grp in rows.uris
+        if rows.base and param == location and value.startswith(below)
+    ]
 
 
 def _distinct(rows: SearchValues) -> None:

@@ -41,7 +41,7 @@ _BODIES = "SELECT body FROM version WHERE rid = ? AND body IS NOT NULL"
 _OLDER = "DELETE FROM version WHERE rid = ? AND seq < ?"
 _PAST = "DELETE FROM past_compartment WHERE rid = ?"
 _BINARY = "SELECT rid, type, id FROM resource WHERE type = 'Binary' AND id = ?"
-_LEADING = "SELECT rid FROM index_uri WHERE param = ? AND value IN (?, ?)"
+_LEADING = "SELECT rid FROM index_uri WHERE param = ? AND value = ?"
 
 
 class Name(NamedTuple):
@@ -79,7 +79,7 @@ def record_of(connection: Connection, patient: str, base: str = "") -> Record:
         (shared if of_others else own).append(name)
     among = {name.rid for name in own}
     for binary in _attachments(connection, own, base):
-        (own if _leading(connection, binary, base) <= among else shared).append(binary)
+        (own if _leading(connection, binary) <= among else shared).append(binary)
     return Record(own, shared)
 
 
@@ -130,8 +130,7 @@ def _attachments(connection: Connection, own: Sequence[Name], base: str) -> list
     return [Name._make(row) for found in sorted(ids) for row in connection.rows(_BINARY, (found,))]
 
 
-def _leading(connection: Connection, binary: Name, base: str) -> set[int]:
+def _leading(connection: Connection, binary: Name) -> set[int]:
     """The numbers of the DocumentReferences that lead to a Binary."""
     location = definitions().parameter_number("DocumentReference", "location")
-    address = f"Binary/{binary.id}"
-    return {row[0] for row in connection.rows(_LEADING, (location, address, f"{base}/{address}"))}
+    return {row[0] for row in connection.rows(_LEADING, (location, f"Binary/{binary.id}"))}

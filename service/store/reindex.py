@@ -22,7 +22,7 @@ from service.store.store import Store
 BATCH = 200
 LARGEST = 1 << 30
 
-_COLUMNS = "r.rid, r.seq, r.type, r.id, r.deleted, v.body"
+_COLUMNS = "r.rid, r.seq, r.type, r.id, r.deleted, v.body, v.base"
 _JOINED = (
     "FROM resource r JOIN version v ON v.rid = r.rid"
     " AND v.vid = CASE WHEN r.deleted THEN r.vid - 1 ELSE r.vid END"
@@ -39,32 +39,37 @@ class _Row(NamedTuple):
     id: str
     deleted: bool
     body: bytes
+    base: str | None
 
-    def values(self, base: str) -> SearchValues:
+    def values(self, base_url: str) -> SearchValues:
+        base = base_url if self.base is None else self.base
         try:
             resource = unstamped(decode_resource(bytes(self.body), max_bytes=LARGEST))
-            found = extract(resource, base)
+            found = extract(resource, f"{base}/")
         except HyoidError as error:
             raise Invalid(f"{self.type}/{self.id} cannot be indexed: {error}") from error
         return SearchValues(patients=found.patients) if self.deleted else found
 
 
 def reindexed(store: Store, caller: Caller, base_url: str) -> Iterator[int]:
-    """Rebuild all of it; gives the number of resources after each batch that was committed."""
-    base = f"{base_url}/"
+    """Rebuild all of it; gives the number of resources after each batch that was committed.
+
+    What is local in a resource stays what it was when the resource was written: who sees it was
+    judged by that. `base_url` is for what was written when that was not kept yet.
+    """
     last = 0
     while True:
         with store.reader() as connection:
             rows = _rows(connection, _NEXT, (last, BATCH))
         if not rows:
             return
-        _rebuild(store, caller, rows, base)
+        _rebuild(store, caller, rows, base_url)
         last = rows[-1].rid
         yield len(rows)
 
 
-def _rebuild(store: Store, caller: Caller, rows: Sequence[_Row], base: str) -> None:
-    extracted = {row.seq: row.values(base) for row in rows}
+def _rebuild(store: Store, caller: Caller, rows: Sequence[_Row], base_url: str) -> None:
+    extracted = {row.seq: row.values(base_url) for row in rows}
     pending = index.PendingRows()
     with store.write(caller) as unit:
         connection = unit.reader()
@@ -75,7 +80,7 @@ def _rebuild(store: Store, caller: Caller, rows: Sequence[_Row], base: str) -> N
         )
         index.remove(connection, [row.rid for row in current], compartments=True)
         for row in current:
-            values = extracted.get(row.seq) or row.values(base)
+            values = extracted.get(row.seq) or row.values(base_url)
             pending.add(row.rid, row.type, values)
         pending.write(connection)
 

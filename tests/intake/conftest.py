@@ -13,6 +13,9 @@ from service.store.migrate import migrate
 from tests.conftest import POSTGRES, schema_url
 from tests.intake.clinic import Clinic
 from tests.live import running_service
+from tests.store.searching.conftest import module_database_url, module_store
+
+__all__ = ["module_database_url", "module_store"]
 
 
 @pytest.fixture(scope="session", params=["sqlite", "postgresql"])

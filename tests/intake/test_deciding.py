@@ -53,16 +53,17 @@ def _stored(draft: Draft, **more: Any) -> Stored:
 )
 def test_the_revision_decides(before: Json, after: Json, decision: str) -> None:
     draft = _draft(**after)
-    found = decide(draft, _stored(_draft(**before)), "Patient/c", "e")
+    found = decide(draft, _stored(_draft(**before)), "Patient/c")
     assert found == decision
     assert draft.findings.refused == (decision == "refused")
 
 
 def test_a_session_of_another_client_or_origin_is_refused() -> None:
     stored = _stored(_draft())
-    assert decide(_draft(revision=2), stored, "Patient/d", "e") == "refused"
-    assert decide(_draft(revision=2), stored, "Patient/c", "f") == "refused"
-    assert decide(_draft(), None, "Patient/c", "e") == "stored"
+    assert decide(_draft(revision=2), stored, "Patient/d") == "refused"
+    foreign = _stored(_draft(), is_ours=False)
+    assert decide(_draft(revision=2), foreign, "Patient/c") == "refused"
+    assert decide(_draft(), None, "Patient/c") == "stored"
 
 
 DELAY = {"measure": "swallow-delay", "value": Number("2.5")}
@@ -72,16 +73,16 @@ RATE = {"measure": "amr-rate", "value": Number("6")}
 def test_rows_of_one_revision_add_up() -> None:
     stored = _stored(_draft(measures=[DELAY]))
     more = _draft(adds_up=True, measures=[RATE], note="n")
-    assert decide(more, stored, "Patient/c", "e") == "corrected"
+    assert decide(more, stored, "Patient/c") == "corrected"
     assert [one["measure"]["code"] for one in more.content["measures"]] == [
         "amr-rate",
         "swallow-delay",
     ]
     assert more.content["note"] == "n"
     less = _draft(adds_up=True)
-    assert decide(less, stored, "Patient/c", "e") == "unchanged"
+    assert decide(less, stored, "Patient/c") == "unchanged"
     other = _draft(adds_up=True, measures=[DELAY | {"value": Number("2.50")}])
-    assert decide(other, stored, "Patient/c", "e") == "refused"
+    assert decide(other, stored, "Patient/c") == "refused"
     assert [issue.location for issue in other.findings.issues] == ["/measures/0"]
 
 

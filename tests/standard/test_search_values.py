@@ -190,3 +190,21 @@ def test_a_type_without_parameters_of_its_own_has_rows_of_its_meta_only() -> Non
 def test_fold_and_clip_are_at_the_door() -> None:
     assert fold("ÄB") == "ab"
     assert clip("short") == "short"
+
+
+@pytest.mark.parametrize(
+    ("url", "found"),
+    [
+        ("Binary/b", {"Binary/b"}),
+        ("https://here.example/fhir/Binary/b", {"https://here.example/fhir/Binary/b", "Binary/b"}),
+        ("https://there.example/fhir/Binary/b", {"https://there.example/fhir/Binary/b"}),
+    ],
+)
+def test_an_attachment_of_ours_is_found_by_either_address(url: str, found: set[str]) -> None:
+    document = {
+        "resourceType": "DocumentReference",
+        "status": "current",
+        "content": [{"attachment": {"url": url}}],
+    }
+    rows = of(extract(document, "https://here.example/fhir/").uris, "DocumentReference", "location")
+    assert {value for value, _ in rows} == found
