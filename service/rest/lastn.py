@@ -11,6 +11,7 @@ from urllib.parse import urlencode
 from service.errors import Invalid
 from service.rest.call import Answer, Call, Service
 from service.rest.negotiation import preference
+from service.rest.one_client import require_one_client
 from service.rest.routing import Interaction
 from service.rest.search import search_pairs
 from service.rest.searchset import searchset
@@ -46,6 +47,7 @@ def show_last(service: Service, call: Call, asked: Interaction) -> Answer:
         query = parse_search(
             "Observation", pairs, strict=strict, base=f"{call.base}/", expander=expander
         )
+        require_one_client(call.caller, query)
         found = latest(connection, call.caller, query, most)
     understood = [*query.understood, *((("max", str(most)),) if most != 1 else ())]
     address = f"{call.base}/Observation/$lastn?{urlencode(understood, safe=':/,$')}"

@@ -12,6 +12,7 @@ from urllib.parse import parse_qsl, urlencode
 from service.errors import Malformed, NotFound, UnsupportedMediaType
 from service.rest.call import Answer, Call, Service
 from service.rest.negotiation import preference
+from service.rest.one_client import require_one_client
 from service.rest.routing import Interaction
 from service.rest.searchset import searchset
 from service.standard.codec import decode_resource, encode
@@ -66,6 +67,7 @@ def _search(
             base=f"{call.base}/",
             expander=Expander(StoredLibrary(connection, call.caller)),
         )
+        require_one_client(call.caller, query)
         wanted = settings.page_size if query.shape.count is None else query.shape.count
         count = min(wanted, settings.max_page_size)
         found = search(connection, call.caller, query, count=count, secret=service.cursor_key)

@@ -36,6 +36,60 @@ def test_a_reason_lets_a_person_read_beyond_the_own_clients(ask: Asking) -> None
     assert ask(TIED, "GET", "Observation?patient=p1").json()["total"] == 0
 
 
+@pytest.mark.parametrize(
+    "address",
+    [
+        "",
+        "?_type=Patient",
+        "_history",
+        "Patient/_history",
+        "Patient",
+        "Patient?_id=p1,p2",
+        "Patient?name=Fam",
+        "Patient?birthdate=1960-01-01",
+        "Patient?name=Fam&birthdate=1960",
+        "Patient?name=Fam&birthdate=gt1900-01-01",
+        "Patient?identifier=https://a.example|",
+        "Patient?identifier:not=1",
+        "Observation",
+        "Observation?patient=p1,p2",
+        "Observation?patient:missing=false",
+        "Observation?patient.name=Fam",
+        "Observation?performer=Patient/p1,Patient/p2",
+        "Observation?code=x",
+        "Observation/$lastn?patient=p1,p2&category=exam",
+        "$export",
+        "Patient/$export",
+        "Group/g/$export",
+        "$export-status/1",
+    ],
+)
+def test_a_reason_opens_one_record_and_not_the_house(ask: Asking, address: str) -> None:
+    answer = ask(TIED, "GET", address, x_purpose=REASON, prefer="respond-async")
+    assert answer.status == 403
+    assert answer.json()["issue"][0]["location"] == ["http.X-Purpose"]
+    assert ask(replace(TIED, tied=None), "GET", address, x_purpose=REASON).status != 403
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        "Patient?_id=p1",
+        "Patient?identifier=1",
+        "Patient?family=Fam&birthdate=1960-01-01",
+        "Patient/p1/Observation",
+        "Patient/p1/*",
+        "Observation?subject=Patient/p1&code=x",
+        "Observation?_id=o1&_include=*",
+        "Observation/o1/_history",
+        "Observation/$lastn?patient=p1&category=exam",
+        "Patient/p1/$summary",
+    ],
+)
+def test_one_record_may_be_asked_for_in_every_way(ask: Asking, address: str) -> None:
+    assert ask(TIED, "GET", address, x_purpose=REASON).status == 200
+
+
 def test_it_is_for_reading_alone(ask: Asking) -> None:
     made = observation("o1", value=1)
     assert ask(TIED, "PUT", "Observation/o1", made, x_purpose=REASON).status == 403
