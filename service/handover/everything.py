@@ -7,11 +7,18 @@ R4: OperationDefinition-Patient-everything, http://hl7.org/fhir/R4/compartmentde
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import chain
 
 from service.caller import Caller
 from service.store.connection import Connection
 from service.store.current import current_version
-from service.store.record import RecordQuery, record_page, record_size, shared_references
+from service.store.record import (
+    RecordQuery,
+    record_in_turn,
+    record_page,
+    record_size,
+    shared_references,
+)
 from service.store.rows import Stored
 from service.store.store import present
 
@@ -75,7 +82,8 @@ def _shared(
 ) -> list[Stored]:
     """From the whole record, since what is wanted of the shared may hang on what is not."""
     whole = replace(query, types=(), since=None)
-    return shared_references(connection, caller, [patient, *record_page(connection, caller, whole)])
+    record = record_in_turn(connection, caller, whole)
+    return shared_references(connection, caller, chain((patient,), record))
 
 
 def _wanted(stored: Stored, query: RecordQuery) -> bool:

@@ -26,10 +26,11 @@ from service.rest.parameters import handed
 from service.rest.responses import http_date, told
 from service.rest.routing import Interaction
 from service.standard.codec import encode
-from service.standard.grants import require
+from service.standard.grants import LISTED, insufficient, require
 from service.store.connection import Connection
 from service.store.consents import are_known_to, disclosure_to, who_denies
 from service.store.current import current_version
+from service.store.export_conditions import own_clients
 from service.store.export_files import find_file, list_files
 from service.store.exports import (
     Export,
@@ -147,11 +148,15 @@ def send_file(service: Service, call: Call, asked: Interaction) -> Answer:
 
 
 def _allowed(caller: Caller, wanted: Wanted) -> tuple[str, ...]:
-    """The types that a scope of the caller is for. Raises Forbidden where one was asked by name."""
+    """The types that the scopes of the caller are for. Raises Forbidden where there are none, or
+    one was asked for by name."""
     if wanted.named:
         for kind in wanted.types:
-            require(caller, "r", kind)
-    return tuple(kind for kind in wanted.types if not sees_nothing(caller, "r", (kind,)))
+            require(caller, LISTED, kind)
+    found = tuple(kind for kind in wanted.types if not sees_nothing(caller, LISTED, (kind,)))
+    if not found:
+        raise insufficient(f"No scope of this caller has {LISTED!r} for any type of this export")
+    return found
 
 
 def _members(
@@ -164,7 +169,8 @@ def _members(
             assert asked.id is not None
             members = members_of(connection, call.caller, asked.id, call.base, now)
         if patients is None:
-            return members
+            # So an export of few clients looks at what is theirs, and not at all there is.
+            return own_clients(connection, call.caller) if level == "patient" else members
         for key in patients:
             if not _is_there(connection, call.caller, key) or (
                 members is not None and key not in members

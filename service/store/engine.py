@@ -24,6 +24,7 @@ from service.store.connection import (
     Dialect,
     as_unavailable,
     is_cut,
+    limited_room,
     time_limit,
     unavailable,
 )
@@ -32,6 +33,12 @@ from service.store.convoy import Convoy
 _CONNECT_SECONDS = 10
 _CHECKPOINT_PAGES = 4000
 """16 MiB of log; SQLite's own choice, a quarter of it, is filled by a handful of sessions."""
+
+_MAPPED = 2**31 - 2**16
+"""Bytes of the file that are read in place, SQLite's most: no copy, and no memory of our own."""
+
+_READER_KIB, _WRITER_KIB = 16 << 10, 64 << 10
+"""Pages beyond that, and changed ones, which a connection keeps. Each thread that reads has one."""
 
 
 class Database:
@@ -50,16 +57,16 @@ class Database:
         self._opened: list[Connection] = []
 
     def reader(
-        self, *, snapshot: bool = False, seconds: float | None = None
+        self, *, snapshot: bool = False, seconds: float | None = None, room: int | None = None
     ) -> AbstractContextManager[Connection]:
         """A connection to read on; with `snapshot` all its statements see one state.
 
         A statement of a snapshot that takes longer than `seconds` is stopped and refused as
-        TooCostly.
+        TooCostly; so are more than `room` bytes of resources.
         """
         if self.dialect == "sqlite" and not snapshot:
             return _LocalReader(self)
-        return self._snapshot(seconds) if snapshot else self._pooled()
+        return self._snapshot(seconds, room) if snapshot else self._pooled()
 
     @contextmanager
     def _pooled(self) -> Iterator[Connection]:
@@ -67,14 +74,14 @@ class Database:
             yield connection
 
     @contextmanager
-    def _snapshot(self, seconds: float | None) -> Iterator[Connection]:
+    def _snapshot(self, seconds: float | None, room: int | None) -> Iterator[Connection]:
         with as_unavailable(), self._connection() as connection:
             if connection.dialect == "sqlite":
                 connection.run("BEGIN")
             else:
                 connection.run("BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY")
             try:
-                with time_limit(connection, seconds):
+                with time_limit(connection, seconds), limited_room(connection, room):
                     yield connection
             finally:
                 connection.run("ROLLBACK")
@@ -118,6 +125,7 @@ class Database:
             connection.run("PRAGMA busy_timeout=0")
             # Pages that many commits change go from the log to the file less often.
             connection.run(f"PRAGMA wal_autocheckpoint={_CHECKPOINT_PAGES}")
+            connection.run(f"PRAGMA cache_size=-{_WRITER_KIB}")
         return connection
 
     @contextmanager
@@ -209,8 +217,8 @@ def _prepare_sqlite(busy_ms: int, raw: sqlite3.Connection, _record: object) -> N
         "synchronous=FULL",
         f"busy_timeout={busy_ms}",
         "foreign_keys=ON",
-        "cache_size=-65536",
+        f"cache_size=-{_READER_KIB}",
         "temp_store=MEMORY",
-        "mmap_size=268435456",
+        f"mmap_size={_MAPPED}",
     ):
         raw.execute(f"PRAGMA {pragma}").close()

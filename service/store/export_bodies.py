@@ -10,6 +10,7 @@ from itertools import accumulate
 
 from service.caller import Caller
 from service.errors import Forbidden
+from service.standard.grants import LISTED
 from service.store.connection import Connection, Row
 from service.store.sql import batches, marks, padded
 from service.store.store import Store
@@ -19,9 +20,7 @@ AT_ONCE = 1_024
 """Versions in one statement, and in one piece."""
 
 PIECE = 1 << 20
-"""Bytes that a piece has at most, unless a few versions alone have more."""
-
-_FEW = 16
+"""Bytes that a piece has at most, and the last of its versions."""
 
 
 def pieces(
@@ -54,11 +53,12 @@ def _first(
         found, numbers = [], []
         size = 0
         cursor = connection.raw.cursor()
-        cursor.execute(*_select(caller, resource_type, batch, "v.body, v.seq"))
-        while size <= PIECE and (some := cursor.fetchmany(_FEW)):
-            found += [body for body, _ in some]
-            numbers += [seq for _, seq in some]
-            size += sum(map(len, found[-len(some) :]))
+        for body, seq in cursor.execute(*_select(caller, resource_type, batch, "v.body, v.seq")):
+            found.append(body)
+            numbers.append(seq)
+            size += len(body)
+            if size > PIECE:
+                break
         cursor.close()
     if not numbers or numbers != list(batch[: len(numbers)]):
         raise _not_whole()
@@ -78,7 +78,7 @@ def names(
 
 def require_visible(store: Store, caller: Caller, resource_type: str, seqs: Sequence[int]) -> None:
     """Raise Forbidden where the caller does not see one of these versions."""
-    if not and_version_visible(caller, "r", (resource_type,), judged=True)[0]:
+    if not and_version_visible(caller, LISTED, (resource_type,), judged=True)[0]:
         return
     with store.reader() as connection:
         for batch in batches(seqs, AT_ONCE):
@@ -99,7 +99,7 @@ def _light(connection: Connection, batch: Sequence[int]) -> Sequence[int]:
 def _select(
     caller: Caller, resource_type: str, batch: Sequence[int], columns: str
 ) -> tuple[str, list[object]]:
-    narrowed, params = and_version_visible(caller, "r", (resource_type,), judged=True)
+    narrowed, params = and_version_visible(caller, LISTED, (resource_type,), judged=True)
     given = padded(batch)
     text = f"SELECT {columns} FROM version v WHERE v.seq IN ({marks(len(given))})"
     return f"{text}{narrowed} ORDER BY v.seq", [*given, *params]

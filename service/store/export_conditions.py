@@ -16,9 +16,10 @@ from sqlalchemy.schema import CreateIndex, CreateTable
 
 from service.caller import Caller
 from service.standard.definitions import definitions
+from service.standard.grants import LISTED
 from service.standard.search_values import SearchValues
 from service.standard.searching.query import SearchQuery
-from service.store.caseload import FENCE
+from service.store.caseload import FENCE, clients_of_tied, is_narrowed
 from service.store.connection import Connection
 from service.store.index import PendingRows
 from service.store.searching.compiled import Scope
@@ -27,6 +28,7 @@ from service.store.sql import Sql, all_of, any_of, batches, marks
 from service.store.tables import Resource
 
 _OF_RESOURCES = ("resource", "compartment")
+_MOST = 10_000
 
 
 def in_a_record(key: str | None) -> Sql:
@@ -45,6 +47,17 @@ def about_a_record(key: str | None) -> Sql:
         f" AND t.id = i.target_id AND k.rid = t.rid AND {whose}{FENCE})"
     )
     return Sql(text, params)
+
+
+def own_clients(connection: Connection, caller: Caller) -> set[str] | None:
+    """Ids of the clients whose records the caller sees; None where everybody's, or very many's."""
+    if not is_narrowed(caller, LISTED):
+        return None
+    found = set(caller.clients or ())
+    if (tied := clients_of_tied(caller)) is not None:
+        rows = connection.rows(f"SELECT id FROM ({tied[0]}) tied LIMIT ?", (*tied[1], _MOST + 1))
+        found.update(row[0] for row in rows)
+    return found if len(found) <= _MOST else None
 
 
 def members_among(connection: Connection, key: str, patients: Iterable[str]) -> bool:

@@ -2,8 +2,8 @@
 
 Two walks meet every resource of a type that was there at the time of the export (`until.seq`):
 
-- `settled_page`, `record_page`: those that were not changed since, in the order of an index. What
-  the tables tell of them now is what was so then.
+- `settled_page`, or `record_page` (and for Provenance `about_page`): those that were not changed
+  since, in the order of an index. What the tables tell of them now is what was so then.
 - `changed_page`: those that were changed since, with the version that was current then; the
   tables tell of them what is so now, so that must be seen from the version itself.
 
@@ -18,12 +18,15 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from service.caller import Caller
+from service.standard.grants import LISTED
 from service.store.connection import Connection
-from service.store.sql import Sql, all_of, marks
+from service.store.export_conditions import target_number
+from service.store.sql import Sql, all_of, batches, marks
 from service.store.visibility import and_version_visible, visible
 
 SETTLED = 5_000
 CHANGED = 200
+TARGETS = 1_000
 LAST = 2**62
 """After every number there is."""
 
@@ -112,6 +115,42 @@ def record_page(
     return found, (rows[-1][4], rows[-1][0]) if len(rows) == SETTLED else None
 
 
+def about_page(
+    connection: Connection,
+    callers: Sequence[Caller],
+    key: str,
+    window: Window,
+    condition: Sql,
+    after: tuple[str, str, int] | None,
+) -> tuple[list[Met], tuple[str, str, int] | None]:
+    """Provenance about what lies in the records of the members of the export `key`.
+
+    A page is of what lies there; what two pages are about is met twice.
+    """
+    start = after or ("", "", 0)
+    targets = connection.rows(
+        f"SELECT m.patient, k.type, k.rid FROM {_lying(connection)}"
+        " WHERE m.export = ? AND m.patient >= ? AND (m.patient > ? OR (k.type, k.rid) > (?, ?))"
+        " ORDER BY m.patient, k.type, k.rid LIMIT ?",
+        (key, start[0], *start, TARGETS),
+    )
+    at = Sql("r.updated > ? AND r.updated < ?", (window.since, window.before))
+    fits = all_of((at, _within(window), *_visible(callers, "Provenance"), condition))
+    found: dict[int, Met] = {}
+    for batch in batches(sorted({rid for _, _, rid in targets})):
+        for rid, seq, deleted in connection.rows(
+            "SELECT r.rid, r.seq, r.deleted FROM resource t CROSS JOIN index_reference i"
+            " CROSS JOIN resource r"
+            f" WHERE t.rid IN ({marks(len(batch))}) AND i.param = {target_number()}"
+            " AND i.target_id = t.id AND i.target_type = t.type"
+            f" AND r.rid = i.rid AND r.type = 'Provenance' AND {fits.text}",
+            (*batch, *fits.params),
+        ):
+            found[rid] = rid, seq, deleted
+    last = targets[-1] if len(targets) == TARGETS else None
+    return list(found.values()), None if last is None else (last[0], last[1], last[2])
+
+
 def _within(window: Window) -> Sql:
     deletions = "" if window.deletions else " AND r.deleted = FALSE"
     return Sql(f"r.seq <= ?{deletions}", (window.seq,))
@@ -119,15 +158,16 @@ def _within(window: Window) -> Sql:
 
 def _members(connection: Connection) -> str:
     """The members, what lies in their records, and the resources; in this order."""
+    join = "CROSS JOIN" if connection.dialect == "sqlite" else "JOIN"
+    return f"{_lying(connection)} {join} resource r ON r.rid = k.rid"
+
+
+def _lying(connection: Connection) -> str:
     if connection.dialect == "sqlite":
-        return (
-            "export_member m CROSS JOIN compartment k INDEXED BY compartment_of_patient"
-            " ON k.patient = m.patient CROSS JOIN resource r ON r.rid = k.rid"
-        )
-    return (
-        "export_member m JOIN compartment k ON k.patient = m.patient JOIN resource r"
-        " ON r.rid = k.rid"
-    )
+        inner = "CROSS JOIN compartment k INDEXED BY compartment_of_patient"
+    else:
+        inner = "JOIN compartment k"
+    return f"export_member m {inner} ON k.patient = m.patient"
 
 
 def changed_page(
@@ -177,11 +217,12 @@ def as_they_were(
 
 
 def _visible(callers: Sequence[Caller], resource_type: str) -> list[Sql]:
-    found = (visible(caller, "r.rid", "r", (resource_type,)) for caller in callers)
+    found = (visible(caller, "r.rid", LISTED, (resource_type,)) for caller in callers)
     return list(dict.fromkeys(Sql(*condition) for condition in found if condition is not None))
 
 
 def _version_visible(callers: Sequence[Caller], resource_type: str) -> list[Sql]:
-    found = (and_version_visible(caller, "r", (resource_type,), judged=True) for caller in callers)
+    types = (resource_type,)
+    found = (and_version_visible(caller, LISTED, types, judged=True) for caller in callers)
     parts = (Sql(text.removeprefix(" AND "), params) for text, params in found if text)
     return list(dict.fromkeys(parts))

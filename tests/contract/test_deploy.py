@@ -7,6 +7,8 @@ set what is no setting, are of no use.
 from __future__ import annotations
 
 import re
+import shutil
+import subprocess
 from dataclasses import fields
 from pathlib import Path
 
@@ -51,6 +53,25 @@ def test_the_container_is_safe_behind_a_proxy_and_refused_without() -> None:
         with pytest.raises(Exception, match=r"unencrypted|without encryption"):
             require_safe(settings_from(given | unsafe), only_here=False)
     assert 'ports: ["127.0.0.1:8000:8000"]' in compose
+    # What must outlive the container: the secret of the keys, and accesses that wait to be logged.
+    assert 'volumes: ["state:/var/lib/hyoid"]' in compose
+    assert found["HYOID_KEY_FILE"].startswith("/var/lib/hyoid/")
+    assert image.count("WORKDIR /var/lib/hyoid\n") == 1
+
+
+@pytest.mark.skipif(not shutil.which("systemd-analyze"), reason="there is no systemd")
+def test_systemd_understands_the_unit(tmp_path: Path) -> None:
+    text = (DEPLOY / "systemd/hyoid.service").read_text()
+    unit = tmp_path / "hyoid.service"
+    unit.write_text(text.replace("/opt/hyoid/bin/hyoid", "/bin/true"))
+    done = subprocess.run(
+        ["systemd-analyze", "verify", "--man=no", str(unit)],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
 
 
 def test_the_proxy_is_as_strict_as_the_service() -> None:
@@ -59,6 +80,8 @@ def test_the_proxy_is_as_strict_as_the_service() -> None:
     assert "ssl_protocols TLSv1.2 TLSv1.3;" in proxy
     assert f"client_max_body_size {Settings().max_body // 2**20}m;" in proxy
     assert f"client_header_timeout {BoundedProtocol.head_seconds:.0f}s;" in proxy
+    lines = BoundedProtocol.head_bytes // 2**10 // 2
+    assert f"large_client_header_buffers 2 {lines}k;" in proxy
     # What a client says of itself is replaced, not added to.
     assert "proxy_set_header X-Forwarded-For $remote_addr;" in proxy
     assert "$proxy_add_x_forwarded_for" not in proxy

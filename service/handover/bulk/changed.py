@@ -12,7 +12,7 @@ from service.caller import Caller
 from service.handover.bulk.parts import PROVENANCE, Filters, Part
 from service.handover.bulk.request import BulkRequest, in_records
 from service.standard.codec import decode_resource
-from service.standard.grants import WHOLE, grants_of
+from service.standard.grants import LISTED, WHOLE, grants_of
 from service.standard.search_values import SearchValues, extract
 from service.standard.searching.query import SearchQuery
 from service.store.connection import Connection
@@ -54,10 +54,12 @@ def was_allowed(
     callers: Sequence[Caller], base: str, then: Changed, kind: str, scratch: Scratch
 ) -> bool:
     """Whether the version was within the scopes of them all; deletions are judged by the tables."""
-    found = [grants_of(caller).of("r", kind) for caller in callers]
-    if then.deleted or all(alternatives == WHOLE for alternatives in found):
+    found = dict.fromkeys(
+        (caller, grants_of(caller).of(letter, kind)) for caller in callers for letter in LISTED
+    )
+    if then.deleted or all(alternatives == WHOLE for _, alternatives in found):
         return True
-    if then.body is None or None in found:
+    if then.body is None or any(alternatives is None for _, alternatives in found):
         return False
     values = extract(decode_resource(then.body), f"{base}/")
     return all(
@@ -68,7 +70,7 @@ def was_allowed(
             then.id,
             then.updated,
         )
-        for caller, some in zip(callers, found, strict=True)
+        for caller, some in found
         if some
     )
 

@@ -13,6 +13,7 @@ from collections.abc import Callable
 from contextlib import closing
 from dataclasses import replace
 from functools import cached_property
+from typing import Any
 
 from service.caller import Caller
 from service.handover.bulk.changed import targets_of, was_allowed, was_part
@@ -28,6 +29,7 @@ from service.store.export_walk import (
     Changed,
     Met,
     Window,
+    about_page,
     as_they_were,
     changed_page,
     record_page,
@@ -165,19 +167,23 @@ class _Step:
         else:
             self.place = json.dumps(after)
 
-    def _take_settled(self, part: Part, after: list[int] | None) -> None:
+    def _take_settled(self, part: Part, after: list[Any] | None) -> None:
         connection, request, key = self._connection, self._request, self._export.id
         window = self._window(part)
         condition = condition_of(
             request, key, part, self._filters, self._caller, connection.dialect
         )
         met: list[Met]
-        following: tuple[object, int] | None
+        following: tuple[object, ...] | None
         if part.walk == "record":
-            start = None if after is None else (str(after[0]), after[1])
+            start = None if after is None else (after[0], after[1])
             met, following = record_page(
                 connection, self._callers, key, part.type, window, condition, start
             )
+        elif part.walk == "about":
+            whence = None if after is None else (after[0], after[1], after[2])
+            met, following = about_page(connection, self._callers, key, window, condition, whence)
+            met = [each for each in met if not self._listed.holds(part.type, each[1])]
         else:
             place = None if after is None else (after[0], after[1])
             met, following = settled_page(

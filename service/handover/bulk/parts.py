@@ -17,7 +17,7 @@ from service.store.sql import Sql, all_of, any_of
 
 PROVENANCE = "Provenance"
 
-Walk = Literal["settled", "record", "changed"]
+Walk = Literal["settled", "record", "about", "changed"]
 Filters = Mapping[str, Sequence[SearchQuery]]
 
 
@@ -36,13 +36,21 @@ def parts_of(request: BulkRequest) -> tuple[Part, ...]:
     for kind in request.types:
         if kind == PROVENANCE and request.associated:
             continue
-        by_member = request.members and in_records(kind) and kind != PROVENANCE
-        parts.append(Part("record" if by_member else "settled", kind))
-        parts.append(Part("changed", kind))
+        parts += [Part(walk, kind) for walk in (*_settled(request, kind), "changed")]
     if request.associated:
         parts.append(Part("settled", PROVENANCE, True))
         parts.append(Part("changed", PROVENANCE, True))
     return tuple(parts)
+
+
+def _settled(request: BulkRequest, kind: str) -> tuple[Walk, ...]:
+    if not request.members or not in_records(kind):
+        return ("settled",)
+    if kind != PROVENANCE:
+        return ("record",)
+    # What a deleted one was about is in no table: where those are told too, all that were changed
+    # since then are gone through.
+    return ("record", "about") if request.since is None else ("settled",)
 
 
 def condition_of(
