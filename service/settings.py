@@ -24,6 +24,11 @@ class Settings:
     """FHIR base URL to put into links, where a proxy hides it; else taken from each request."""
     max_body: int = 16 * 1024 * 1024
     """Largest request body in bytes."""
+    max_entries: int = 20_000
+    """Most entries of a batch or a transaction."""
+    max_answer: int = 64 * 1024 * 1024
+    """Bytes of resources in one answer; what takes more is refused as too costly, of a batch those
+    entries that are still to be read."""
     page_size: int = 50
     """Resources on a page of a search where the client does not say."""
     max_page_size: int = 1000
@@ -33,13 +38,17 @@ class Settings:
     clinic: str = ""
     """What the clinic's numbers start with, for session notes that do not say: `https://…/ids/`."""
     read_seconds: int = 30
-    """Longest time for a search or another read; then it is refused as too costly."""
+    """Longest time for a search or another read, or all those of a batch or transaction together;
+    then it is refused as too costly."""
     threads: int = 16
     """Threads that write and search, for each process."""
     token_seconds: int = 300
     """How long an access token lasts; an hour at most."""
     key_days: int = 30
     """Age at which the key that signs access tokens is replaced by a new one."""
+    key_file: str = ""
+    """File with the secret that the keys in the database are encrypted with, for its owner alone,
+    made where there is none; else beside the SQLite file, `<file>.key`. PostgreSQL needs one."""
     jwks_networks: str = ""
     """Networks besides public ones where key sets of systems may lie: `10.0.0.0/8, fd00::/8`."""
 

@@ -8,14 +8,14 @@ narrowed? So much time may pass between such a change and its effect.
 from __future__ import annotations
 
 import hashlib
-import threading
 import time
-from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
 
 from service.access.narrowing import bounded, mark_of
 from service.access.refusals import InvalidToken
+from service.access.remembered import Remembered
+from service.access.signing import LONGEST_TOKEN
 from service.access.tokens import AccessToken, AccessTokens
 from service.caller import Caller
 from service.store.engine import Database
@@ -50,30 +50,26 @@ class Bearers:
         self._tokens = tokens
         self._clock = clock
         self._ticks = ticks
-        self._known: OrderedDict[bytes, _Known] = OrderedDict()
-        self._lock = threading.Lock()
+        self._known: Remembered[bytes, _Known] = Remembered(REMEMBERED)
 
     def caller(self, text: str) -> Caller:
         """Who holds the token. Raises InvalidToken."""
         digest = hashlib.sha256(text.encode()).digest()
         now, ticks = self._clock(), self._ticks()
-        with self._lock:
-            known = self._known.get(digest)
-            if known is not None:
-                self._known.move_to_end(digest)
+        known = self._known.get(digest)
         if known is None:
             known = self._looked_up(self._tokens.read(text, int(now)), None, ticks)
-            self._remember(digest, known)
+            self._known.keep(digest, known)
         elif ticks - known.checked >= RECHECK:
             known = self._looked_up(known.token, known, ticks)
-            self._remember(digest, known)
+            self._known.keep(digest, known)
         if known.token.expires <= now:
             raise InvalidToken("The access token has expired", expired=True)
         return known.caller
 
     def is_fresh(self, text: str) -> bool:
         """Whether `caller` would answer without the database."""
-        known = self._known.get(hashlib.sha256(text.encode()).digest())
+        known = self._known.peek(hashlib.sha256(text.encode()).digest())
         return known is not None and self._ticks() - known.checked < RECHECK
 
     def active(self, text: str) -> tuple[AccessToken, Caller] | None:
@@ -85,8 +81,9 @@ class Bearers:
             return None
 
     def _looked_up(self, token: AccessToken, known: _Known | None, ticks: float) -> _Known:
+        since = int(self._clock()) - LONGEST_TOKEN
         with self._database.reader() as connection:
-            standing = standing_of(connection, token.client_id, token.kid, token.jti)
+            standing = standing_of(connection, token.client_id, token.kid, token.jti, since)
         if (
             standing is None
             or standing.client.disabled is not None
@@ -97,13 +94,6 @@ class Bearers:
         if known is not None and known.client == standing.client:
             return _Known(token, known.client, known.caller, ticks)
         return _Known(token, standing.client, _caller(token, standing.client), ticks)
-
-    def _remember(self, digest: bytes, known: _Known) -> None:
-        with self._lock:
-            self._known[digest] = known
-            self._known.move_to_end(digest)
-            while len(self._known) > REMEMBERED:
-                self._known.popitem(last=False)
 
 
 def _caller(token: AccessToken, client: SystemClient) -> Caller:

@@ -16,6 +16,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 from ipaddress import IPv6Address, ip_network
 
+from anyio import CapacityLimiter
+
 from service.caller import Caller
 from service.errors import Throttled
 from service.settings import Settings
@@ -23,11 +25,15 @@ from service.settings import Settings
 
 @dataclass(frozen=True, slots=True)
 class Allowance:
-    """What one caller may do. Zero for `per_second` or `at_once` means no limit."""
+    """What one caller may do. Zero for `per_second` or `at_once` means no limit.
+
+    `threads` are those that work for it at the same time: others are left some.
+    """
 
     per_second: float
     burst: int
     at_once: int
+    threads: int = 1
 
     @property
     def is_unlimited(self) -> bool:
@@ -38,19 +44,25 @@ class Allowance:
 class Account:
     """What one caller has left, and how many of his requests are being answered."""
 
-    __slots__ = ("left", "running", "since")
+    __slots__ = ("left", "running", "since", "threads")
 
-    def __init__(self, burst: int, now: float) -> None:
-        self.left = float(burst)
+    def __init__(self, allowance: Allowance, now: float) -> None:
+        self.left = float(allowance.burst)
         self.since = now
         self.running = 0
+        self.threads = CapacityLimiter(allowance.threads)
 
 
 def allowance_of(settings: Settings) -> Allowance:
     """What each caller may do; without access control, on loopback alone, there is no limit."""
     if settings.access == "open":
         return Allowance(0, 0, 0)
-    return Allowance(settings.rate_per_second, settings.rate_burst, settings.requests_at_once)
+    return Allowance(
+        settings.rate_per_second,
+        settings.rate_burst,
+        settings.requests_at_once,
+        max(1, settings.threads * 3 // 4),
+    )
 
 
 def name_of(caller: Caller, address: str) -> str:
@@ -121,6 +133,15 @@ class Limits:
             with self._lock:
                 account.running -= 1
 
+    def owe(self, account: Account | None, cost: int) -> None:
+        """Count what a request was found to cost beyond what it was let in for.
+
+        It is not refused for that any more; the next wait until as much has come in.
+        """
+        if account is not None and self._allowance.per_second:
+            with self._lock:
+                account.left -= max(cost, 0)
+
     def charge(self, name: str) -> None:
         """Count a request that was refused already. Raises Throttled where it is one too many."""
         self.leave(self.enter(name))
@@ -128,7 +149,7 @@ class Limits:
     def _account(self, name: str) -> Account:
         account = self._accounts.get(name)
         if account is None:
-            account = self._accounts[name] = Account(self._allowance.burst, self._clock())
+            account = self._accounts[name] = Account(self._allowance, self._clock())
             if len(self._accounts) > self._most:
                 self._forget_one()
         else:

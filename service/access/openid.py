@@ -101,6 +101,7 @@ class OpenId:
                 self.client.id,
                 attempt.nonce,
                 now,
+                given.get("access_token"),
             )
         except InvalidToken as refusal:
             log.warning("%s", refusal.description)

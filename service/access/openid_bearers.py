@@ -8,9 +8,7 @@ every `RECHECK` seconds.
 from __future__ import annotations
 
 import hashlib
-import threading
 import time
-from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -21,6 +19,7 @@ from service.access.openid_provider import Provider, ProviderError
 from service.access.openid_tokens import access_token_claims, issuer_in
 from service.access.people_roles import scopes_of_role
 from service.access.refusals import InvalidToken
+from service.access.remembered import Remembered
 from service.access.sessions import caller_of
 from service.caller import Caller
 from service.errors import Forbidden, Unavailable
@@ -52,8 +51,7 @@ class OpenIdBearers:
         self._audience = audience
         self._clock = clock
         self._ticks = ticks
-        self._known: OrderedDict[bytes, _Known] = OrderedDict()
-        self._lock = threading.Lock()
+        self._known: Remembered[bytes, _Known] = Remembered(REMEMBERED)
 
     def is_theirs(self, text: str) -> bool:
         """Whether the token says to be of the provider; nothing is verified."""
@@ -63,19 +61,18 @@ class OpenIdBearers:
         """Who holds the token. Raises InvalidToken, or Unavailable where the provider is away."""
         digest = hashlib.sha256(text.encode()).digest()
         now, ticks = int(self._clock()), self._ticks()
-        with self._lock:
-            known = self._known.get(digest)
+        known = self._known.get(digest)
         if known is None or ticks - known.checked >= RECHECK:
             claims = known.claims if known else self._verified(text, now)
             known = _Known(claims, self._caller(claims), ticks)
-            self._remember(digest, known)
+            self._known.keep(digest, known)
         if known.claims["exp"] <= now:
             raise InvalidToken("The access token has expired", expired=True)
         return known.caller
 
     def is_fresh(self, text: str) -> bool:
         """Whether `caller` would answer without waiting."""
-        known = self._known.get(hashlib.sha256(text.encode()).digest())
+        known = self._known.peek(hashlib.sha256(text.encode()).digest())
         return known is not None and self._ticks() - known.checked < RECHECK
 
     def _verified(self, text: str, now: int) -> dict[str, Any]:
@@ -97,10 +94,3 @@ class OpenIdBearers:
         except ValueError as error:
             raise InvalidToken(str(error)) from None
         return caller_of(person, scopes, number[:255] if isinstance(number, str) else "")
-
-    def _remember(self, digest: bytes, known: _Known) -> None:
-        with self._lock:
-            self._known[digest] = known
-            self._known.move_to_end(digest)
-            while len(self._known) > REMEMBERED:
-                self._known.popitem(last=False)

@@ -1,15 +1,16 @@
 """Is this token of the identity provider genuine, and meant for us?
 
-ID tokens: OpenID Connect Core 1.0, section 3.1.3.7. Access tokens as JWT: RFC 9068, section 4. The
-algorithm is one that the provider itself names, never `none` and never one with a shared secret
-(RFC 8725, sections 3.1 and 3.2).
+ID tokens: OpenID Connect Core 1.0, sections 3.1.3.7 and 3.1.3.8. Access tokens as JWT: RFC 9068,
+section 4. The algorithm is one that the provider itself names, never `none` and never one with a
+shared secret (RFC 8725, sections 3.1 and 3.2).
 """
 
 from __future__ import annotations
 
+import hashlib
 import hmac
 import json
-from base64 import urlsafe_b64decode
+from base64 import urlsafe_b64decode, urlsafe_b64encode
 from typing import Any
 
 from joserfc import jwt
@@ -28,9 +29,12 @@ _MOST_AGE = 600
 
 
 def id_token_claims(
-    provider: Provider, text: str, client_id: str, nonce: str, now: int
+    provider: Provider, text: str, client_id: str, nonce: str, now: int, access_token: object = None
 ) -> dict[str, Any]:
-    """What an ID token says of who signed in. Raises InvalidToken, ProviderError."""
+    """What an ID token says of who signed in. Raises InvalidToken, ProviderError.
+
+    `access_token` is what came with it; where the ID token names one, it must be that.
+    """
     header, claims = _verified(provider, text)
     if header.get("typ", "JWT") not in ("JWT", "jwt"):
         raise _unfit("typ")
@@ -40,12 +44,23 @@ def id_token_claims(
         raise _unfit("azp")
     if claims.get("azp", client_id) != client_id:
         raise _unfit("azp")
-    told = claims.get("nonce")
-    if not isinstance(told, str) or not hmac.compare_digest(told.encode(), nonce.encode()):
+    if not _is_same(claims.get("nonce"), nonce):
         raise _unfit("nonce")
     if claims["iat"] < now - _MOST_AGE:
         raise _unfit("iat")
+    if isinstance(access_token, str):
+        wanted = token_hash(access_token, header["alg"])
+        if not _is_same(claims.get("at_hash", wanted), wanted):
+            raise _unfit("at_hash")
     return claims
+
+
+def token_hash(access_token: str, algorithm: str) -> str:
+    """`at_hash`: the left half of the hash that the algorithm of the ID token has in its name."""
+    digest = hashlib.new(
+        f"sha{algorithm[-3:]}", access_token.encode("utf-8", "surrogatepass")
+    ).digest()
+    return urlsafe_b64encode(digest[: len(digest) // 2]).rstrip(b"=").decode()
 
 
 def access_token_claims(provider: Provider, text: str, audience: str, now: int) -> dict[str, Any]:
@@ -70,6 +85,10 @@ def issuer_in(text: str) -> str:
         return ""
     issuer = claims.get("iss") if isinstance(claims, dict) else None
     return issuer if isinstance(issuer, str) else ""
+
+
+def _is_same(told: object, wanted: str) -> bool:
+    return isinstance(told, str) and told.isascii() and hmac.compare_digest(told, wanted)
 
 
 def _verified(provider: Provider, text: str) -> tuple[dict[str, Any], dict[str, Any]]:

@@ -14,7 +14,7 @@ from service.access.gate import SmartGate
 from service.access.key_sets import KeySets
 from service.access.people_recording import Recorder
 from service.access.sign_in import SignIn, opened_sign_in, require_sign_in
-from service.access.signing import LONGEST_TOKEN, SigningKeys
+from service.access.signing import LONGEST_TOKEN, SigningKeys, opened_secrets
 from service.access.systems import Systems
 from service.access.tokens import AccessTokens
 from service.settings import Settings
@@ -37,7 +37,7 @@ def opened_access(
     """Access control on this database. Raises ValueError for a setting that cannot be."""
     networks = checked_networks(settings)
     addresses = addresses_of(settings)
-    keys = SigningKeys(database, settings.key_days)
+    keys = SigningKeys(database, opened_secrets(database, settings), settings.key_days)
     tokens = AccessTokens(keys, addresses.fhir, settings.token_seconds)
     bearers = Bearers(database, tokens)
     authentication = Authentication(database, KeySets(partial(fetch, networks=networks)))

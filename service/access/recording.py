@@ -17,15 +17,19 @@ from sqlalchemy.engine import make_url
 from service.errors import Unavailable
 from service.settings import Settings
 from service.store.audit.access import Access
-from service.store.audit.spool import Spool
+from service.store.audit.spool import PART, Spool
 from service.store.engine import Database
 
 log = logging.getLogger("hyoid")
 
 _EACH = 0.5
-"""Seconds between two takings."""
+"""Seconds between two looks at what waits."""
+_FEW = 64 * 1024
+"""Bytes that are taken in at each look. Of more, the more at once the less each costs."""
+_LONGEST = 4
+"""Looks after which it is taken in at the latest: two seconds."""
 _LEFT_EACH = 120
-"""Takings after which it is looked for files of processes that are gone: a minute."""
+"""Looks after which it is looked for files of processes that are gone: a minute."""
 
 
 class Recording:
@@ -81,12 +85,17 @@ class Recording:
 
     def _go_on(self) -> None:
         spool = self._opened()
-        turn = 0
+        turn = waited = 0
         while True:
             try:
                 if turn % _LEFT_EACH == 0:
                     spool.take_in_left(self._database)
-                self.take_in()
+                waiting = spool.waiting
+                if waiting < _FEW or waiting > PART or waited == _LONGEST:
+                    waited = 0
+                    self.take_in()
+                else:
+                    waited += 1
             except Exception:
                 # They stay where they are until the database answers again.
                 log.exception("Accesses could not be taken into the audit log; tried again")

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import logging
-import secrets
 import time
 from collections.abc import Callable
 from functools import partial
@@ -21,10 +19,8 @@ from service.access.recording import Recording
 from service.access.refusals import InvalidRequest, OAuthError
 from service.access.signing import SigningKeys
 from service.access.systems import Systems
-from service.errors import HyoidError
+from service.errors import HyoidError, fault
 from service.store.audit.trail import Trail, on_trail
-
-log = logging.getLogger("hyoid")
 
 _THREADS = 8
 """So many requests for tokens at once; a flood of them leaves threads for the rest."""
@@ -57,7 +53,8 @@ def access_routes(systems: Systems, keys: SigningKeys, recording: Recording) -> 
     @router.get("/jwks", **description.keys())
     def jwks() -> Response:
         try:
-            return JSONResponse(keys.public(), headers={"Cache-Control": "public, max-age=60"})
+            found = keys.public(int(time.time()))
+            return JSONResponse(found, headers={"Cache-Control": "public, max-age=60"})
         except HyoidError as error:
             return _unavailable(error)
 
@@ -93,10 +90,8 @@ async def _answered(request: Request, work: Work, limiter: CapacityLimiter) -> t
         return _refused(refusal), refusal.description[:200]
     except HyoidError as error:
         return _unavailable(error), str(error)[:200]
-    except Exception:
-        reference = secrets.token_hex(8)
-        log.exception("Fault %s", reference)
-        told = f"The service failed. Tell its keeper this number: {reference}"
+    except Exception as error:
+        told = str(fault(error))
         return _json({"error": "server_error", "error_description": told}, 500), told
     if found is None:
         return Response(status_code=200, headers=_UNKEPT), ""

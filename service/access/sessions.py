@@ -9,14 +9,13 @@ from __future__ import annotations
 
 import hashlib
 import secrets
-import threading
 import time
-from collections import OrderedDict
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 
 from service.access.people_roles import scopes_of_role
+from service.access.remembered import Remembered
 from service.caller import Caller
 from service.errors import HyoidError
 from service.store.engine import Database
@@ -72,8 +71,7 @@ class Sessions:
         self._span = span
         self._clock = clock
         self._ticks = ticks
-        self._known: OrderedDict[str, _Known] = OrderedDict()
-        self._lock = threading.Lock()
+        self._known: Remembered[str, _Known] = Remembered(REMEMBERED)
 
     @property
     def seconds(self) -> int:
@@ -91,16 +89,14 @@ class Sessions:
     def end(self, token: str) -> str | None:
         """Sign out; who it was."""
         digest = digest_of(token)
-        with self._lock:
-            self._known.pop(digest, None)
+        self._known.forget(digest)
         return end_session(self._database, digest)
 
     def signed_in(self, token: str) -> SignedIn | None:
         """Who is signed in with this token; None where it counts no more."""
         digest = digest_of(token)
         now, ticks = int(self._clock()), self._ticks()
-        with self._lock:
-            known = self._known.get(digest)
+        known = self._known.get(digest)
         if known is None or ticks - known.checked >= RECHECK:
             known = self._looked_up(digest, ticks)
         if known is None or not self._counts(known.session, now):
@@ -113,7 +109,7 @@ class Sessions:
 
     def is_fresh(self, token: str) -> bool:
         """Whether `signed_in` would answer without the database."""
-        known = self._known.get(digest_of(token))
+        known = self._known.peek(digest_of(token))
         return (
             known is not None
             and self._ticks() - known.checked < RECHECK
@@ -133,15 +129,11 @@ class Sessions:
     def _looked_up(self, digest: str, ticks: float) -> _Known | None:
         with self._database.reader() as connection:
             session = standing_session(connection, digest)
-        with self._lock:
-            if session is None:
-                self._known.pop(digest, None)
-                return None
-            known = _Known(session, SignedIn(session.person, _caller(session, digest)), ticks)
-            self._known[digest] = known
-            self._known.move_to_end(digest)
-            while len(self._known) > REMEMBERED:
-                self._known.popitem(last=False)
+        if session is None:
+            self._known.forget(digest)
+            return None
+        known = _Known(session, SignedIn(session.person, _caller(session, digest)), ticks)
+        self._known.keep(digest, known)
         return known
 
 

@@ -76,7 +76,7 @@ class AccessTokens:
 
     def read(self, text: str, now: int) -> AccessToken:
         """What the token says. Raises InvalidToken where it is not ours or has expired."""
-        claims, kid = self._verified(text)
+        claims, kid = self._verified(text, now)
         registry = jwt.JWTClaimsRegistry(
             now=now,
             iss={"essential": True, "value": self._base},
@@ -95,7 +95,7 @@ class AccessTokens:
         except (KeyError, TypeError, AttributeError):
             raise _not_ours() from None
 
-    def _verified(self, text: str) -> tuple[dict[str, Any], str]:
+    def _verified(self, text: str, now: int) -> tuple[dict[str, Any], str]:
         """The claims that one of our keys has signed, and the number of that key."""
         if len(text) > MOST_TEXT:
             raise _not_ours()
@@ -105,7 +105,7 @@ class AccessTokens:
             ours = header.get("typ") == KIND and header.get("alg") == ALGORITHM
             if not ours or not isinstance(kid, str) or not _KID.fullmatch(kid):
                 raise _not_ours()
-            key = self._keys.to_verify(kid)
+            key = self._keys.to_verify(kid, now)
             if key is None:
                 raise _not_ours()
             return jwt.decode(text, key, registry=_REGISTRY).claims, kid

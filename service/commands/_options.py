@@ -23,6 +23,17 @@ DatabaseOption = Annotated[
     ),
 ]
 
+KeyFileOption = Annotated[
+    str | None,
+    typer.Option(
+        "--key-file",
+        metavar="FILE",
+        help="Secret that keys in the database are encrypted with; made where there is none."
+        " Default: HYOID_KEY_FILE, else beside the SQLite file.",
+        show_default=False,
+    ),
+]
+
 
 def settings_with(**given: Any) -> Settings:
     """The settings of the environment, with those options that were given (are not None)."""

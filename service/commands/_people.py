@@ -5,11 +5,15 @@ from __future__ import annotations
 import getpass
 import re
 import sys
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from service.commands._telling import MISUSED, RefusedError
+from service.commands._telling import MISUSED, RefusedError, complain
+
+if TYPE_CHECKING:
+    from service.store.people import Person
+    from service.store.store import Store
 
 _LOGIN = re.compile(r"[A-Za-z0-9][A-Za-z0-9._@-]{0,63}")
 _PRACTITIONER = re.compile(r"Practitioner(?:Role)?/[A-Za-z0-9.\-]{1,64}")
@@ -47,7 +51,25 @@ def required_practitioner(given: str) -> str:
     return given
 
 
-def asked_passphrase(login: str) -> str:
+def tell_person(person: Person) -> str:
+    """Who somebody is, in one line."""
+    sees = ", ".join(sorted(person.tied or ())) or "all"
+    return f"{person.login}: {person.role}, acts as {person.reference}, sees {sees}"
+
+
+def tell_unknown(store: Store, reference: str) -> None:
+    """Complain where there is no such Practitioner yet."""
+    from service.caller import Caller
+    from service.errors import Gone, NotFound
+
+    kind, _, key = reference.partition("/")
+    try:
+        store.read(Caller("command line", frozenset({"system/*.r"})), kind, key)
+    except (NotFound, Gone):
+        complain(f"hyoid: there is no {reference} in the store yet")
+
+
+def asked_passphrase(login: str, name: str = "") -> str:
     """The hash of a passphrase that was typed twice. Raises RefusedError.
 
     On a terminal it is not shown; else it is the first two lines of standard input. It is never an
@@ -57,7 +79,7 @@ def asked_passphrase(login: str) -> str:
 
     first = _asked(f"Passphrase of {login}: ")
     try:
-        required_passphrase(first, login)
+        required_passphrase(first, login, name)
     except ValueError as error:
         raise RefusedError(str(error)) from None
     if _asked("The same again: ") != first:

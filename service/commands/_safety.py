@@ -6,17 +6,19 @@ the machine may read what tokens are signed with.
 
 from __future__ import annotations
 
-import os
 import ssl
-import stat
+from collections.abc import Callable
 from ipaddress import ip_network
 from pathlib import Path
 from urllib.parse import urlsplit
 
 from sqlalchemy.engine import make_url
+from sqlalchemy.exc import ArgumentError
 
 from service.access.gate import is_loopback_host
+from service.access.key_file import place_of
 from service.access.opening import checked_networks
+from service.access.private_files import require_private, require_unforged
 from service.commands._telling import MISUSED, RefusedError
 from service.rest.headers import origins_in
 from service.settings import Settings
@@ -34,7 +36,7 @@ def require_safe(settings: Settings, *, only_here: bool) -> None:
     _require_tls(settings)
     if settings.access == "smart":
         _require_encryption(settings, only_here)
-        _require_private_store(settings.database)
+        _require_private_files(settings)
 
 
 def proxies_of(settings: Settings) -> list[str]:
@@ -102,43 +104,38 @@ def _require_tls(settings: Settings) -> None:
         ) from None
 
 
-def _require_private_store(url: str) -> None:
-    """An SQLite file holds records, and the keys that sign access tokens."""
+def _require_private_files(settings: Settings) -> None:
+    """What holds records or secrets is for its owner alone; what gives roles nobody else writes."""
+    for path in _sqlite_files(settings.database):
+        _require_own(path, "--database")
+    try:
+        key_file: Path | None = place_of(settings)
+    except ValueError:
+        key_file = None  # Told when it is opened.
+    if key_file is not None and key_file.exists():
+        _require_own(key_file, "--key-file")
+    if settings.oidc_issuer and settings.oidc_client_secret_file:
+        _require_own(Path(settings.oidc_client_secret_file), "HYOID_OIDC_CLIENT_SECRET_FILE")
+    if settings.oidc_issuer:
+        _require_own(Path(settings.oidc_people), "HYOID_OIDC_PEOPLE", require_unforged)
+
+
+def _sqlite_files(url: str) -> list[Path]:
     try:
         found = make_url(url)
-    except Exception:
-        return  # Told when it is opened.
+    except ArgumentError:
+        return []  # Told when it is opened.
     if not found.get_backend_name().startswith("sqlite") or not found.database:
-        return
-    for suffix in ("", "-wal", "-shm"):
-        path = Path(found.database + suffix)
-        if path.exists():
-            _require_own(path, "--database")
+        return []
+    paths = [Path(found.database + suffix) for suffix in ("", "-wal", "-shm")]
+    return [path for path in paths if path.exists()]
 
 
-def _require_own(path: Path, option: str) -> None:
+def _require_own(
+    path: Path, option: str, required: Callable[[Path], None] = require_private
+) -> None:
     """Raise RefusedError where others than the owner reach the file, or could put another there."""
-    if os.name != "posix":
-        return
     try:
-        told = path.stat()
-        folders = {path.absolute().parent, path.resolve().parent}
-        around = [(folder, folder.stat()) for folder in sorted(folders)]
-    except OSError as error:
-        raise RefusedError(f"{option}: {path}: {error.strerror}", MISUSED) from None
-    trusted = (0, os.geteuid())
-    if told.st_uid not in trusted:
-        raise RefusedError(f"{option}: {path} belongs to another user", MISUSED)
-    if stat.S_IMODE(told.st_mode) & 0o077:
-        raise RefusedError(
-            f"{option}: {path} can be reached by others than its owner: chmod 600 {path}", MISUSED
-        )
-    for folder, about in around:
-        others = about.st_mode & stat.S_IWOTH and not about.st_mode & stat.S_ISVTX
-        if others or about.st_uid not in trusted:
-            raise RefusedError(
-                f"{option}: others may replace files in {folder}: chmod o-w {folder}"
-                if others
-                else f"{option}: the folder {folder} belongs to another user",
-                MISUSED,
-            )
+        required(path)
+    except ValueError as error:
+        raise RefusedError(f"{option}: {error}", MISUSED) from None

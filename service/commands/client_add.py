@@ -35,6 +35,7 @@ def add(
 ) -> None:
     """Register a system (SMART Backend Services): its keys, what it may do, whose clients."""
     from service.commands._opening import opened_store
+    from service.store.audit.commanded import commanded
     from service.store.systems import SystemClient, add_client
 
     settings = settings_with(database=database)
@@ -44,6 +45,7 @@ def add(
     with (
         opened_store(settings.database, create=True) as store,
         given_keys(jwks, generate_key, algorithm) as (key_set, url),
+        commanded(f"client add {name}"),
     ):
         client = SystemClient(name, scopes, ties, acts_as, key_set, url, microseconds())
         add_client(store.database, client)

@@ -31,12 +31,13 @@ def change(
 ) -> None:
     """Replace scopes or ties of a system. Tokens it holds are narrowed at once, never widened."""
     from service.commands._opening import opened_store
+    from service.store.audit.commanded import commanded
     from service.store.systems import change_client, required_client
 
     if tied and untied:
         raise RefusedError("Either --tied or --untied", MISUSED)
     settings = settings_with(database=database)
-    with opened_store(settings.database) as store:
+    with opened_store(settings.database) as store, commanded(f"client change {name}"):
         client = required_client(store.database, name)
         if scope:
             client = replace(client, scopes=required_scopes(scope))

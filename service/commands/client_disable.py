@@ -21,7 +21,12 @@ def enable(name: NameArgument, database: DatabaseOption = None) -> None:
 
 def _set(name: str, database: str | None, disabled: int | None) -> None:
     from service.commands._opening import opened_store
+    from service.store.audit.commanded import commanded
     from service.store.systems import disable_client
 
-    with opened_store(settings_with(database=database).database) as store:
+    did = "enable" if disabled is None else "disable"
+    with (
+        opened_store(settings_with(database=database).database) as store,
+        commanded(f"client {did} {name}"),
+    ):
         disable_client(store.database, name, disabled)

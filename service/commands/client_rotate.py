@@ -34,12 +34,14 @@ def rotate(
 ) -> None:
     """Replace the keys of a system. Its old ones are refused at once, unless --keep-old."""
     from service.commands._opening import opened_store
+    from service.store.audit.commanded import commanded
     from service.store.systems import change_client, required_client
 
     settings = settings_with(database=database)
     with (
         opened_store(settings.database) as store,
         given_keys(jwks, generate_key, algorithm) as (key_set, url),
+        commanded(f"client rotate {name}"),
     ):
         client = required_client(store.database, name)
         if keep_old:

@@ -173,6 +173,8 @@ def _intake(settings: Settings) -> Iterator[tuple[Intake, Service]]:
     from service.store.secrets import shared_secret
 
     with opened_store(settings.database, create=True) as store:
-        unlimited = replace(settings, max_body=LARGEST_FILE)
+        unlimited = replace(
+            settings, max_body=LARGEST_FILE, max_entries=LARGEST_FILE, max_answer=LARGEST_FILE
+        )
         service = Service(store, unlimited, shared_secret(store.database, "cursor"))
         yield Intake(service, complain_of), service

@@ -13,9 +13,11 @@ from service.commands._people import (
     required_login,
     required_practitioner,
     required_role,
+    tell_person,
+    tell_unknown,
 )
 from service.commands._systems import TiedOption, microseconds, required_ties
-from service.commands._telling import complain, say
+from service.commands._telling import say
 
 
 def add(
@@ -34,23 +36,20 @@ def add(
     database: DatabaseOption = None,
 ) -> None:
     """Let somebody sign in: their role, who they are, whose clients they see."""
-    from service.caller import Caller
     from service.commands._opening import opened_store
-    from service.errors import Gone, NotFound
+    from service.store.audit.commanded import commanded
     from service.store.people import Person, add_person
 
     settings = settings_with(database=database)
     required_login(login)
     required_role(role)
     reference, ties = required_practitioner(practitioner), required_ties(tied)
-    with opened_store(settings.database, create=True) as store:
-        encoded = "" if without_passphrase else asked_passphrase(login)
+    with (
+        opened_store(settings.database, create=True) as store,
+        commanded(f"person add {login}"),
+    ):
+        encoded = "" if without_passphrase else asked_passphrase(login, name)
         person = Person(login, role, reference, ties, name[:200], encoded, microseconds())
         add_person(store.database, person)
-        try:
-            store.read(Caller("command line", frozenset({"system/*.r"})), *reference.split("/"))
-        except (NotFound, Gone):
-            complain(f"hyoid: there is no {reference} in the store yet")
-    say(
-        f"Added {login}: {role}, acts as {reference}, sees {', '.join(sorted(ties or ())) or 'all'}"
-    )
+        tell_unknown(store, reference)
+    say(f"Added {tell_person(person)}")

@@ -22,7 +22,12 @@ def enable(login: LoginArgument, database: DatabaseOption = None) -> None:
 
 def _set(login: str, database: str | None, disabled: int | None) -> None:
     from service.commands._opening import opened_store
+    from service.store.audit.commanded import commanded
     from service.store.people import disable_person
 
-    with opened_store(settings_with(database=database).database) as store:
+    did = "enable" if disabled is None else "disable"
+    with (
+        opened_store(settings_with(database=database).database) as store,
+        commanded(f"person {did} {login}"),
+    ):
         disable_person(store.database, login, disabled)

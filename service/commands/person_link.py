@@ -15,10 +15,11 @@ def link(login: LoginArgument, port: PortOption = None, database: DatabaseOption
     from service.access.people import LINK_SECONDS, made_link
     from service.commands._opening import opened_store
     from service.settings import origin
+    from service.store.audit.commanded import commanded
     from service.store.people import required_person
 
     settings = settings_with(database=database, port=port)
-    with opened_store(settings.database) as store:
+    with opened_store(settings.database) as store, commanded(f"person link {login}"):
         if required_person(store.database, login).disabled is not None:
             raise RefusedError(f"{login} is disabled")
         token = made_link(store.database, login, int(time.time()))

@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from service.commands._options import DEFAULTS, DatabaseOption, settings_with
+from service.commands._options import DEFAULTS, DatabaseOption, KeyFileOption, settings_with
 from service.commands._telling import complain, say
 
 
@@ -61,12 +61,14 @@ def serve(
             help="Its private key (PEM), for its owner alone. Default: HYOID_TLS_KEY.",
         ),
     ] = None,
+    key_file: KeyFileOption = None,
 ) -> None:
     """Run the service.
 
     The tables of an SQLite file are brought up to date first; those of PostgreSQL by `hyoid
     migrate`. What is unsafe is refused: access by tokens without encryption, keys that others read.
     """
+    from service.commands._keys import required_secrets
     from service.commands._listening import (
         is_loopback,
         listening,
@@ -74,7 +76,7 @@ def serve(
         run_workers,
         url_of,
     )
-    from service.commands._opening import bring_up_to_date
+    from service.commands._opening import bring_up_to_date, database_at
     from service.commands._safety import require_safe
 
     chosen = access.value if access else None
@@ -85,12 +87,16 @@ def serve(
         access=chosen,
         tls_cert=tls_cert,
         tls_key=tls_key,
+        key_file=key_file,
     )
     # Uvicorn stops in order and then raises the signal again.
     with contextlib.suppress(KeyboardInterrupt), listening(settings) as listener:
         settings = replace(settings, port=listener.getsockname()[1])
         require_safe(settings, only_here=is_loopback(listener))
         bring_up_to_date(settings.database)
+        if settings.access == "smart":
+            with contextlib.closing(database_at(settings.database)) as database_now:
+                required_secrets(database_now, settings)
         if settings.access == "smart" and not settings.base_url and not is_loopback(listener):
             complain(
                 f"hyoid: access tokens are for {settings.fhir_base()}: set HYOID_BASE_URL to the"

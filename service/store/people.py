@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from service.errors import Conflict, NotFound
+from service.store.audit.commanded import put_on_record
 from service.store.connection import Connection, Row
 from service.store.engine import Database
 from service.store.people_failures import forgive
@@ -26,6 +27,7 @@ _KNOW = (
     " ON CONFLICT (login) DO UPDATE SET role = excluded.role, reference = excluded.reference,"
     f" tied = excluded.tied, name = excluded.name RETURNING {_COLUMNS}"
 )
+_CHANGE = "UPDATE person SET role = ?, reference = ?, tied = ?, name = ? WHERE login = ?"
 _DISABLE = "UPDATE person SET disabled = ? WHERE login = ? RETURNING login"
 _PASSPHRASE = "UPDATE person SET passphrase = ? WHERE login = ? RETURNING login"
 _REHASH = "UPDATE person SET passphrase = ? WHERE login = ? AND passphrase = ?"
@@ -81,6 +83,25 @@ def add_person(database: Database, person: Person) -> None:
         take_turn(connection)
         if connection.row(_ADD, _row(person)) is None:
             raise Conflict(f"There is a person with the login {person.login!r} already")
+        put_on_record(connection)
+
+
+def change_person(database: Database, person: Person) -> None:
+    """Store role, Practitioner, ties and name. Raises NotFound where there is no such login.
+
+    Where more than the name is another, sessions and links end: they were given to who might do
+    something else.
+    """
+    with database.writer() as connection:
+        take_turn(connection)
+        present = found_person(connection, person.login)
+        if present is None:
+            raise _unknown(person.login)
+        row = _row(person)
+        connection.run(_CHANGE, (*row[1:5], row[0]))
+        if _said(present)[:3] != _said(person)[:3]:
+            _end(connection, person.login)
+        put_on_record(connection)
 
 
 def know_person(database: Database, person: Person) -> Person:
@@ -111,6 +132,7 @@ def disable_person(database: Database, login: str, now: int | None) -> None:
         _end(connection, login)
         if now is None:
             forgive(connection, login)
+        put_on_record(connection)
 
 
 def set_passphrase(database: Database, login: str, encoded: str) -> None:
@@ -121,6 +143,7 @@ def set_passphrase(database: Database, login: str, encoded: str) -> None:
             raise _unknown(login)
         _end(connection, login)
         forgive(connection, login)
+        put_on_record(connection)
 
 
 def keep_rehashed(database: Database, login: str, before: str, after: str) -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from service.store.audit.commanded import put_on_record
 from service.store.connection import Connection
 from service.store.engine import Database
 from service.store.people import Person, person_of
@@ -94,6 +95,7 @@ def add_link(database: Database, digest: str, login: str, now: int, expires: int
         take_turn(connection)
         _clear(connection, now)
         connection.run(_ADD_LINK, (digest, login, expires))
+        put_on_record(connection)
 
 
 def linked_login(connection: Connection, digest: str, now: int) -> str | None:

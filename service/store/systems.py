@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from service.errors import Conflict, NotFound
+from service.store.audit.commanded import put_on_record
 from service.store.connection import Connection, Row
 from service.store.engine import Database
 from service.store.unit import take_turn
@@ -25,7 +26,8 @@ _CHANGE = (
     " disabled = ? WHERE id = ? RETURNING id"
 )
 _STANDING = (
-    f"SELECT {_COLUMNS}, (SELECT 1 FROM signing_key WHERE kid = ?),"
+    f"SELECT {_COLUMNS}, (SELECT 1 FROM signing_key WHERE kid = ?"
+    " AND (retired IS NULL OR retired >= ?)),"
     " (SELECT 1 FROM revoked_token WHERE jti = ?) FROM system_client WHERE id = ?"
 )
 
@@ -68,9 +70,14 @@ def all_clients(connection: Connection) -> list[SystemClient]:
     return [_client(row) for row in connection.rows(_ALL)]
 
 
-def standing_of(connection: Connection, client_id: str, kid: str, jti: str) -> Standing | None:
-    """All that a token still depends on, in one look; None where the system is not known."""
-    row = connection.row(_STANDING, (kid, jti, client_id))
+def standing_of(
+    connection: Connection, client_id: str, kid: str, jti: str, since: int
+) -> Standing | None:
+    """All that a token still depends on, in one look; None where the system is not known.
+
+    A key that was retired before `since` (seconds since 1970) counts no more.
+    """
+    row = connection.row(_STANDING, (kid, since, jti, client_id))
     if row is None:
         return None
     return Standing(_client(row[:8]), row[8] is not None, row[9] is not None)
@@ -91,6 +98,7 @@ def add_client(database: Database, client: SystemClient) -> None:
         take_turn(connection)
         if connection.row(_ADD, _row(client)) is None:
             raise Conflict(f"There is a system named {client.id!r} already")
+        put_on_record(connection)
 
 
 def change_client(database: Database, client: SystemClient) -> None:
@@ -100,6 +108,7 @@ def change_client(database: Database, client: SystemClient) -> None:
         take_turn(connection)
         if connection.row(_CHANGE, (*row[1:6], row[7], row[0])) is None:
             raise NotFound(f"There is no system named {client.id!r}")
+        put_on_record(connection)
 
 
 def disable_client(database: Database, client_id: str, now: int | None) -> SystemClient:

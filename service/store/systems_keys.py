@@ -1,7 +1,8 @@
 """With which keys are access tokens signed? They lie in the database, for all processes.
 
 The newest key signs. One that is retired verifies until the last token that it signed has
-expired; then it is cleared away.
+expired; then it is cleared away. What the text of a key is, and that it is encrypted, is decided
+in `access/signing.py`.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import NamedTuple
 
+from service.store.audit.commanded import put_on_record
 from service.store.connection import Connection
 from service.store.engine import Database
 from service.store.unit import take_turn
@@ -17,16 +19,19 @@ _SIGNING = (
     "SELECT kid, jwk, created FROM signing_key WHERE retired IS NULL"
     " ORDER BY created DESC, kid LIMIT 1"
 )
-_ONE = "SELECT kid, jwk, created FROM signing_key WHERE kid = ?"
-_ALL = "SELECT kid, jwk, created FROM signing_key ORDER BY created DESC, kid"
+_COUNTS = "(retired IS NULL OR retired >= ?)"
+_ONE = f"SELECT kid, jwk, created FROM signing_key WHERE kid = ? AND {_COUNTS}"
+_ALL = f"SELECT kid, jwk, created FROM signing_key WHERE {_COUNTS} ORDER BY created DESC, kid"
+_EVERY = "SELECT kid, jwk, created FROM signing_key ORDER BY kid"
 _ADD = "INSERT INTO signing_key (kid, jwk, created) VALUES (?, ?, ?)"
 _RETIRE = "UPDATE signing_key SET retired = ? WHERE retired IS NULL"
 _CLEAR = "DELETE FROM signing_key WHERE retired < ?"
 _DROP = "DELETE FROM signing_key"
+_REWRITE = "UPDATE signing_key SET jwk = ?, retired = coalesce(retired, ?) WHERE kid = ?"
 
 
 class KeyRow(NamedTuple):
-    """A key: its number, the private JWK as JSON, when it was made (seconds since 1970)."""
+    """A key: its number, the encrypted private JWK, when it was made (seconds since 1970)."""
 
     kid: str
     jwk: str
@@ -39,15 +44,32 @@ def signing_key(connection: Connection) -> KeyRow | None:
     return KeyRow(*row) if row else None
 
 
-def verifying_key(connection: Connection, kid: str) -> KeyRow | None:
-    """The key of this number, retired or not."""
-    row = connection.row(_ONE, (kid,))
+def verifying_key(connection: Connection, kid: str, since: int) -> KeyRow | None:
+    """The key of this number, unless it was retired before `since`."""
+    row = connection.row(_ONE, (kid, since))
     return KeyRow(*row) if row else None
 
 
-def all_keys(connection: Connection) -> list[KeyRow]:
-    """Every key that may verify, the newest first."""
-    return [KeyRow(*row) for row in connection.rows(_ALL)]
+def all_keys(connection: Connection, since: int) -> list[KeyRow]:
+    """Every key that may verify, the newest first; none that was retired before `since`."""
+    return [KeyRow(*row) for row in connection.rows(_ALL, (since,))]
+
+
+def rewrite(
+    database: Database, changed: Callable[[KeyRow], str | None], *, retire: int | None = None
+) -> None:
+    """Keep keys in another form. `changed` gives it, and None for a key that stays as it is.
+
+    With `retire`, those that are changed sign no more from then on.
+    """
+    with database.writer() as connection:
+        take_turn(connection)
+        for row in connection.rows(_EVERY):
+            key = KeyRow(*row)
+            text = changed(key)
+            if text is not None:
+                connection.run(_REWRITE, (text, retire, key.kid))
+        put_on_record(connection)
 
 
 def rotate(
@@ -59,7 +81,7 @@ def rotate(
     keep: int,
     drop: bool = False,
 ) -> KeyRow:
-    """The key that signs from now on. `make` gives the number and the private JWK of a new one.
+    """The key that signs from now on. `make` gives the number and the text of a new one.
 
     With `older_than` only where the present key was made before that; who comes second finds it
     done. Keys retired more than `keep` seconds ago are cleared away; with `drop` all others, so
@@ -76,4 +98,5 @@ def rotate(
         connection.run(_CLEAR, (now - keep,))
         connection.run(_RETIRE, (now,))
         connection.run(_ADD, (kid, jwk, now))
+        put_on_record(connection)
         return KeyRow(kid, jwk, now)

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import atexit
 import json
 import uuid
 from dataclasses import dataclass, field
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 from joserfc import jwt
@@ -18,7 +21,11 @@ from service.store.systems import SystemClient, add_client
 
 BASE = "https://records.example/fhir"
 TOKEN = "https://records.example/access/token"
-SETTINGS = Settings(base_url=BASE)
+_FOLDER = TemporaryDirectory()
+atexit.register(_FOLDER.cleanup)
+KEY_FILE = str(Path(_FOLDER.name, "key"))
+"""The secret of stores on PostgreSQL, of this process and of services that it starts."""
+SETTINGS = Settings(base_url=BASE, key_file=KEY_FILE)
 
 
 def ec_key(kid: str = "one") -> ECKey:

@@ -22,15 +22,14 @@ from joserfc.jwk import ECKey
 from service.access.bearer import RECHECK, Bearers
 from service.access.gate import NOBODY
 from service.access.opening import Access
-from service.access.signing import LONGEST_TOKEN, SigningKeys, rotated
+from service.access.signing import LONGEST_TOKEN, SigningKeys, opened_secrets, rotated
 from service.access.tokens import _REGISTRY, AccessTokens
 from service.caller import Caller
 from service.errors import NotAuthenticated
-from service.settings import Settings
 from service.store.engine import Database
 from service.store.store import Store
 from service.store.systems import SystemClient, change_client, disable_client
-from tests.access.integrators import BASE, Clock, Integrator, access_at
+from tests.access.integrators import BASE, SETTINGS, Clock, Integrator, access_at
 
 Enter = Callable[[str], Caller]
 
@@ -305,22 +304,22 @@ def test_a_token_outlives_the_rotation_of_its_key(
     access: Access, store: Store, lakeside: Integrator, clock: Clock, token: str
 ) -> None:
     before = _signing_key(access, clock).kid
-    after = rotated(store.database, int(clock.now)).kid
+    after = rotated(store.database, opened_secrets(store.database, SETTINGS), int(clock.now)).kid
     assert before != after
     other = access_at(store.database, clock)
     assert other.gate.admit("read", {"authorization": f"Bearer {token}"})
     assert _signing_key(access, clock).kid == after
-    assert {key["kid"] for key in access.keys.public()["keys"]} == {before, after}
+    assert {key["kid"] for key in access.keys.public(int(clock.now))["keys"]} == {before, after}
     clock.now += LONGEST_TOKEN + 1
-    last = rotated(store.database, int(clock.now)).kid
-    assert {key["kid"] for key in access.keys.public()["keys"]} == {after, last}
+    last = rotated(store.database, opened_secrets(store.database, SETTINGS), int(clock.now)).kid
+    assert {key["kid"] for key in access.keys.public(int(clock.now))["keys"]} == {after, last}
 
 
 def test_a_withdrawn_key_ends_its_tokens_soon(
     store: Store, enter: Enter, token: str, clock: Clock
 ) -> None:
     enter(token)
-    rotated(store.database, int(clock.now), drop=True)
+    rotated(store.database, opened_secrets(store.database, SETTINGS), int(clock.now), drop=True)
     _soon(clock)
     _refused(enter, token)
 
@@ -331,7 +330,7 @@ def test_an_old_key_is_replaced_by_whoever_signs_next_and_once(
     from concurrent.futures import ThreadPoolExecutor
 
     databases = [Database(database_url) for _ in range(4)]
-    keys = [SigningKeys(database, 30) for database in databases]
+    keys = [SigningKeys(database, opened_secrets(database, SETTINGS), 30) for database in databases]
     day = 86400
 
     def sign(now: int) -> set[str | None]:
@@ -349,7 +348,9 @@ def test_an_old_key_is_replaced_by_whoever_signs_next_and_once(
 def test_a_token_of_one_service_is_none_of_another_on_the_same_database(
     store: Store, token: str, clock: Clock
 ) -> None:
-    other = access_at(store.database, clock, Settings(base_url="https://other.example/fhir"))
+    other = access_at(
+        store.database, clock, replace(SETTINGS, base_url="https://other.example/fhir")
+    )
     with pytest.raises(NotAuthenticated):
         other.gate.admit("read", {"authorization": f"Bearer {token}"})
 
@@ -365,9 +366,9 @@ def test_the_database_is_asked_once_a_second_and_memory_is_bounded(
     asked: list[str] = []
     real = bearer.standing_of
 
-    def counting(connection: Any, client: str, kid: str, jti: str) -> Any:
+    def counting(connection: Any, client: str, kid: str, jti: str, since: int) -> Any:
         asked.append(jti)
-        return real(connection, client, kid, jti)
+        return real(connection, client, kid, jti, since)
 
     monkeypatch.setattr(bearer, "standing_of", counting)
     monkeypatch.setattr(bearer, "REMEMBERED", 3)

@@ -21,9 +21,9 @@ class Clock:
         return self.now
 
 
-def _asks(limits: Limits, name: str) -> bool:
+def _asks(limits: Limits, name: str, cost: int = 1) -> bool:
     try:
-        with limits.turn(name):
+        with limits.turn(name, cost):
             return True
     except Throttled:
         return False
@@ -77,6 +77,22 @@ def test_no_more_than_some_at_once_and_a_failed_one_gives_its_place_back() -> No
         raise RuntimeError
     with limits.turn("a"), limits.turn("a"):
         pass
+
+
+def test_what_turns_out_to_cost_more_is_a_debt_of_its_caller() -> None:
+    clock = Clock()
+    limits = Limits(Allowance(per_second=2, burst=10, at_once=0), clock)
+    account = limits.enter("a", 5)
+    limits.owe(account, 495)
+    limits.leave(account)
+    assert _asks(limits, "b")
+    with pytest.raises(Throttled) as refused:
+        limits.enter("a", 5)
+    assert refused.value.headers["Retry-After"] == "248"  # 500 - 10 + 5 at 2 a second
+    clock.now += 247
+    assert not _asks(limits, "a", 5)
+    clock.now += 1
+    assert _asks(limits, "a", 5)
 
 
 def test_names_cannot_fill_memory_nor_push_out_who_is_being_answered() -> None:

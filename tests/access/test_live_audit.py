@@ -1,16 +1,18 @@
 """Whatever was answered is on record exactly once, whenever the service is killed.
 
-A service of its own under load by several clients is killed (SIGKILL), started again, and its log
-compared with what the clients were told.
+A service of its own, of two processes that serve, under load by several clients is killed
+(SIGKILL), started again, and its log compared with what the clients were told.
 """
 
 from __future__ import annotations
 
+import os
 import signal
 import threading
 import time
 import uuid
 from collections import Counter
+from collections.abc import Callable
 from pathlib import Path
 
 import httpx
@@ -41,6 +43,7 @@ class Load:
         self._base = base
         self._ending = threading.Event()
         self.reads: list[str] = []
+        self.refused: list[str] = []
         self.writes: dict[str, str] = {}
         self.sent: set[str] = set()
         self._threads = [threading.Thread(target=self._go_on) for _ in range(_CLIENTS)]
@@ -59,7 +62,10 @@ class Load:
                 headers = {"X-Request-Id": key}
                 self.sent.add(key)
                 try:
-                    if len(self.sent) % 3:
+                    if len(self.sent) % 6 == 0:
+                        assert client.get("Goal/none", headers=headers).status_code == 404
+                        self.refused.append(key)
+                    elif len(self.sent) % 3:
                         client.get("Patient/p", headers=headers).raise_for_status()
                         self.reads.append(key)
                     else:
@@ -80,30 +86,37 @@ def test_all_that_was_answered_is_on_record_after_a_kill(database_url: str, tmp_
     env = {"HYOID_AUDIT_SPOOL": str(spool)}
     port = free_port()
     base = f"http://127.0.0.1:{port}"
-    command = [*HYOID, "serve", "--port", str(port), "--database", database_url, "--access", "open"]
+    command = [*HYOID, "serve", "--port", str(port), "--database", database_url]
+    command += ["--access", "open", "--workers", "2"]
     assert hyoid_here("migrate", "--database", database_url).returncode == 0
     with started(command, tmp_path, env) as process:
         _wait(f"{base}/health/ready")
+        _wait_for(lambda: len(list(spool.iterdir())) == 2)
         httpx.put(f"{base}/fhir/Patient/p", json=minimal("Patient", "p")).raise_for_status()
         load = Load(base)
         time.sleep(_SECONDS)
-        process.send_signal(signal.SIGKILL)
+        _wait_for(lambda: bool(load.reads and load.refused and load.writes))
+        killed = [process.pid, *_children(process.pid)]
+        for each in killed:
+            os.kill(each, signal.SIGKILL)
         process.wait()
         load.stop()
+    assert len(killed) > 2
+    assert load.refused
     assert load.reads
     assert load.writes
-    assert list(spool.iterdir()), "what was not yet taken in is left"
+    assert len(list(spool.iterdir())) > 1, "what was not yet taken in is left, of each process"
     with started(command, tmp_path, env) as process:
         _wait(f"{base}/health/ready")
         time.sleep(1.5)
         process.send_signal(signal.SIGTERM)
-        process.wait(10)
+        process.wait(30)
     assert not list(spool.iterdir())
     database = Database(database_url)
     try:
         rows = logged(database)
         times = Counter(row.request for row in rows if row.request)
-        for key in (*load.reads, *load.writes):
+        for key in (*load.reads, *load.refused, *load.writes):
             assert times[key] == 1
         assert set(times) <= load.sent
         assert set(times.values()) == {1}
@@ -160,12 +173,25 @@ def test_intake_is_on_record(sqlite_url: str) -> None:
     }
 
 
+def _children(process: int) -> list[int]:
+    """Its child processes (proc(5) of Linux)."""
+    return [
+        int(each) for each in Path(f"/proc/{process}/task/{process}/children").read_text().split()
+    ]
+
+
 def _wait(address: str) -> None:
-    end = time.monotonic() + 30
-    while time.monotonic() < end:
+    def is_ready() -> bool:
         try:
-            if httpx.get(address).status_code == 200:
-                return
+            return httpx.get(address).status_code == 200
         except httpx.TransportError:
-            time.sleep(0.1)
-    raise AssertionError("not ready")
+            return False
+
+    _wait_for(is_ready)
+
+
+def _wait_for(condition: Callable[[], bool]) -> None:
+    end = time.monotonic() + 60
+    while not condition():
+        assert time.monotonic() < end, "not ready"
+        time.sleep(0.1)

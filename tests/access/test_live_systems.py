@@ -23,7 +23,7 @@ from joserfc.jwk import ECKey, RSAKey
 
 from service.store.engine import Database
 from service.store.migrate import migrate
-from tests.access.integrators import Integrator, asking, ec_key, key_set
+from tests.access.integrators import KEY_FILE, Integrator, asking, ec_key, key_set
 from tests.access.key_server import KeyServer, say
 from tests.conftest import POSTGRES, schema_url
 from tests.factories.clinical import patient
@@ -93,7 +93,8 @@ def service(
 
 
 def _running(url: str, folder: Path) -> Iterator[Service]:
-    with running_service(url, access="smart") as base, _second(url, base) as second:
+    keys = {"HYOID_KEY_FILE": KEY_FILE}
+    with running_service(url, access="smart", env=keys) as base, _second(url, base) as second:
         yield Service(base, second, url, folder)
 
 
@@ -107,7 +108,7 @@ def _second(url: str, base: str) -> Any:
 
     @contextmanager
     def started() -> Iterator[str]:
-        named = live.clean_environment(HYOID_BASE_URL=f"{base}/fhir")
+        named = live.clean_environment(HYOID_BASE_URL=f"{base}/fhir", HYOID_KEY_FILE=KEY_FILE)
         with (
             mock.patch.object(live, "clean_environment", lambda **more: named | more),
             running_service(url, access="smart") as second,
@@ -261,13 +262,19 @@ def test_changes_are_felt_in_every_process(service: Service) -> None:
 
 def test_keys_are_rotated(service: Service, lakeside: Integrator) -> None:
     old = service.token(lakeside)
-    assert hyoid_here("keys", "rotate", "--database", service.database).returncode == 0
+    here = ("--database", service.database, "--key-file", KEY_FILE)
+    assert hyoid_here("keys", "rotate", *here).returncode == 0
     new = service.token(lakeside)
     for base in (service.base, service.second):
         assert [service.get(t, base=base).status_code for t in (old, new)] == [200, 200]
-    assert (
-        hyoid_here("keys", "rotate", "--drop-old", "--database", service.database).returncode == 0
-    )
+    # Processes that run find the new secret by themselves, whether they know a key or not.
+    assert hyoid_here("keys", "secret", *here).returncode == 0
+    assert hyoid_here("keys", "rotate", *here).returncode == 0
+    newest = service.token(lakeside)
+    for base in (service.base, service.second):
+        found = [service.get(t, base=base).status_code for t in (old, new, newest)]
+        assert found == [200, 200, 200]
+    assert hyoid_here("keys", "rotate", "--drop-old", *here).returncode == 0
     time.sleep(1.1)
     for base in (service.base, service.second):
         assert [service.get(t, base=base).status_code for t in (old, new)] == [401, 401]

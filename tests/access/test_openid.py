@@ -19,13 +19,14 @@ from joserfc.jwk import ECKey, RSAKey
 
 from service.access.openid import SECONDS, OpenId, challenge_of
 from service.access.openid_people import read_people, table_in
+from service.access.openid_tokens import token_hash
 from service.access.opening import opened_access
 from service.errors import Forbidden, HyoidError, NotAuthenticated, Unavailable
 from service.settings import Settings
 from service.store.people import Person, disable_person
 from service.store.store import Store
 from tests.access.identity_provider import CLIENT, SECRET, IdentityProvider
-from tests.access.integrators import BASE, Clock
+from tests.access.integrators import BASE, KEY_FILE, Clock
 from tests.store.keeping import put
 
 PEOPLE = {
@@ -53,6 +54,7 @@ def openid_at(
     table.write_text(json.dumps(PEOPLE | people))
     settings = Settings(
         base_url=BASE,
+        key_file=KEY_FILE,
         oidc_issuer=provider.issuer,
         oidc_client_id=CLIENT,
         oidc_client_secret=provider.secret,
@@ -151,6 +153,7 @@ def _with(**changed: Any) -> Lie:
         _with(nonce="another"),
         _with(nonce=None),
         _with(nonce=7),
+        _with(nonce="\ud800"),
         lambda claims: claims | {"exp": claims["iat"] - 61},
         _with(exp=None),
         _with(exp="soon"),
@@ -163,6 +166,10 @@ def _with(**changed: Any) -> Lie:
         _with(sub=7),
         _with(sub="x" * 300),
         _with(sub="a\x00b"),
+        _with(at_hash=token_hash("another", "RS256")),
+        _with(at_hash=token_hash("opaque", "RS384")),
+        _with(at_hash=""),
+        _with(at_hash=7),
     ],
 )
 def test_id_tokens_that_say_something_wrong(
@@ -176,9 +183,18 @@ def test_id_tokens_that_say_something_wrong(
 
 
 def test_id_tokens_that_are_right_in_other_ways(openid: OpenId, provider: IdentityProvider) -> None:
-    for lie in (_with(aud=[CLIENT]), _with(aud=[CLIENT, "b"], azp=CLIENT), _with(azp=CLIENT)):
+    named = _with(at_hash=token_hash("opaque", "RS256"))
+    several = (_with(aud=[CLIENT]), _with(aud=[CLIENT, "b"], azp=CLIENT), _with(azp=CLIENT))
+    for lie in (*several, named):
         provider.lie = lie
         assert signed_in(openid, provider)
+
+
+def test_the_hash_of_an_access_token() -> None:
+    """The example of OpenID Connect Core 1.0, appendix A.3; its text is from memory."""
+    token = "jHkWEdUXMU1BwAsC4vtUsZwnNvTIxEl0z9K3vx5KF0Y"
+    assert token_hash(token, "RS256") == "77QmUPtjPfzWtF2AnpK9RQ"
+    assert [len(token_hash(token, alg)) for alg in ("ES256", "PS384", "ES512")] == [22, 32, 43]
 
 
 def _part(content: Any) -> str:

@@ -19,7 +19,7 @@ from service.settings import Settings
 from service.store.people import disable_person
 from service.store.store import Store
 from tests.access.identity_provider import CLIENT, IdentityProvider
-from tests.access.integrators import BASE, Clock
+from tests.access.integrators import BASE, KEY_FILE, Clock
 from tests.access.test_openid import PEOPLE, ROBIN
 from tests.store.keeping import put
 
@@ -38,6 +38,7 @@ def gate(store: Store, provider: IdentityProvider, clock: Clock, tmp_path: Path)
     file.write_text(json.dumps(PEOPLE))
     settings = Settings(
         base_url=BASE,
+        key_file=KEY_FILE,
         oidc_issuer=provider.issuer,
         oidc_client_id=CLIENT,
         oidc_people=str(file),

@@ -187,8 +187,15 @@ def test_6_sensitive_flows(clinic: Clinic) -> None:
     fifty requests (test_turns.py); Consents are honoured (tests/rest/test_consents.py)."""
     with clinic.client("south") as south, clinic.client("north") as north:
         status = south.get("$export").headers["Content-Location"]
-        assert north.get(status).status_code == 404
+        assert north.get(status).status_code == north.delete(status).status_code == 404
         assert httpx.get(status).status_code == 401
+        assert south.get(status).status_code in (200, 202)
+    # Signing in is tried a few times, not thousands; whether there is such a login is not told.
+    form = {"login": "nobody", "passphrase": "quiet river stones"}
+    headers = {"Origin": clinic.base, "Sec-Fetch-Site": "same-origin"}
+    address = f"{clinic.base}/access/sign-in"
+    tries = [httpx.post(address, data=form, headers=headers).status_code for _ in range(8)]
+    assert set(tries) == {401, 429}
 
 
 def test_7_server_side_request_forgery(clinic: Clinic, keys: KeyServer) -> None:
@@ -211,6 +218,21 @@ def test_7_server_side_request_forgery(clinic: Clinic, keys: KeyServer) -> None:
         whole.get("ValueSet/$expand", params={"url": url})
         whole.get("Observation", params={"code:in": url})
         whole.get("Patient", params={"_profile": url, "link": url})
+        channel = {"type": "rest-hook", "endpoint": url, "payload": "application/fhir+json"}
+        subscription = {
+            "resourceType": "Subscription",
+            "status": "requested",
+            "reason": "tried",
+            "criteria": "Patient?",
+            "channel": channel,
+        }
+        whole.post("Subscription", json=subscription)
+        whole.put("Patient/hooked", json=patient("hooked", photo=[{"url": url}]))
+        entry = {"request": {"method": "GET", "url": f"{url}/Patient/1"}}
+        for kind in ("batch", "transaction"):
+            whole.post("", json={"resourceType": "Bundle", "type": kind, "entry": [entry]})
+        notes = {"clinic": url, "sessions": [{"session": url}]}
+        whole.post(f"{clinic.base}/intake/sessions", json=notes)
     assert len(keys.asked) == before
 
 
@@ -223,6 +245,12 @@ def test_8_misconfiguration(clinic: Clinic) -> None:
     for address in ("/.env", "/.git/config", "/docs/../../etc/passwd", "/server-status", "/debug"):
         assert httpx.get(clinic.base + address).status_code == 404
     assert httpx.request("TRACE", f"{clinic.base}/fhir/metadata").status_code in (401, 405)
+    with clinic.client("whole") as whole:
+        for body in (b"\xff", b"[]", b"{"):
+            answer = whole.post("Patient", content=body, headers={"Prefer": "handling=\\"})
+            assert 400 <= answer.status_code < 500
+            assert "Traceback" not in answer.text
+            assert "site-packages" not in answer.text
 
 
 def test_9_inventory(clinic: Clinic) -> None:
@@ -234,7 +262,15 @@ def test_9_inventory(clinic: Clinic) -> None:
             assert kind not in offered
             assert whole.get(kind).status_code == 404
     paths = httpx.get(f"{clinic.base}/openapi.json").json()["paths"]
-    assert not [path for path in paths if "/v1" in path or "debug" in path or "test" in path]
+    doors = {path.split("/")[1] for path in paths}
+    assert doors <= {"", "access", "fhir", "health", "intake"}, "the doors that are meant"
+    for path in ("/redoc", "/docs/oauth2-redirect", "/v1", "/fhir/v1", "/metrics", "/admin"):
+        assert httpx.get(clinic.base + path).status_code in (401, 404), path
+    # What is described without a token tells how to ask, and nothing of what is stored.
+    for path in ("/docs", "/openapi.json", "/fhir/metadata"):
+        answer = httpx.get(clinic.base + path)
+        assert answer.status_code == 200
+        assert "of-north" not in answer.text
 
 
 def test_10_consumption_of_others_apis(clinic: Clinic, keys: KeyServer) -> None:

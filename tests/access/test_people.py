@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 
 import argon2
 import pytest
@@ -10,8 +11,8 @@ import pytest
 from service.access import people as people_module
 from service.access.people import Asked, made_link
 from service.access.people_passphrases import is_outdated
-from service.errors import Forbidden, HyoidError, NotAuthenticated, Throttled
-from service.store.people import disable_person, required_person, set_passphrase
+from service.errors import Forbidden, HyoidError, NotAuthenticated, NotFound, Throttled
+from service.store.people import change_person, disable_person, required_person, set_passphrase
 from service.store.people_failures import LONGEST_WAIT, MOST, waiting
 from service.store.store import Store
 from tests.access.integrators import Clock
@@ -232,3 +233,34 @@ def test_what_somebody_typed_is_not_kept(store: Store, clock: Clock) -> None:
     assert len(rows) == 2
     assert PASSPHRASE not in repr((rows, recorded))
     assert recorded.told() == [("login", 401, "unknown")]
+
+
+def test_a_change_counts_within_a_second_and_ends_what_was_given(
+    store: Store, clock: Clock
+) -> None:
+    robin = added(store.database)
+    people = people_at(store.database, clock)
+    token = people.with_passphrase("robin", PASSPHRASE, AWAY)
+    link = made_link(store.database, "robin", int(clock.now))
+    change_person(store.database, replace(robin, name="Robin A."))
+    clock.now += 1
+    found = people.sessions.signed_in(token)
+    assert found is not None, "another name ends nothing"
+    assert found.person.name == "Robin A."
+    assert people.linked(link, HERE) == "robin"
+    for changed in (
+        replace(robin, tied=frozenset({"CareTeam/north"})),
+        replace(robin, role="reader"),
+        replace(robin, reference="Practitioner/other"),
+    ):
+        change_person(store.database, changed)
+        clock.now += 1
+        assert people.sessions.signed_in(token) is None
+        assert people.linked(link, HERE) is None
+        token = people.with_passphrase("robin", PASSPHRASE, AWAY)
+        link = made_link(store.database, "robin", int(clock.now))
+        found = people.sessions.signed_in(token)
+        assert found is not None
+        assert (found.caller.tied, found.caller.reference) == (changed.tied, changed.reference)
+    with pytest.raises(NotFound):
+        change_person(store.database, replace(robin, login="nobody"))

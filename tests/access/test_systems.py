@@ -49,7 +49,7 @@ def test_a_token_is_given(access: Access, lakeside: Integrator, clock: Clock) ->
     assert answer["token_type"] == "bearer"
     assert answer["expires_in"] == 300
     assert answer["scope"] == "system/Observation.rs"
-    keys = KeySet.import_key_set(access.keys.public())  # type: ignore[arg-type]
+    keys = KeySet.import_key_set(access.keys.public(int(clock.now)))  # type: ignore[arg-type]
     found = jwt.decode(answer["access_token"], keys, algorithms=["ES256"])
     assert found.header["typ"] == "at+jwt"
     assert found.claims["iss"] == found.claims["aud"] == BASE
@@ -66,7 +66,7 @@ def test_an_rsa_key_will_do(access: Access, store: Store, clock: Clock) -> None:
 
 def test_published_keys_are_public(access: Access, lakeside: Integrator, clock: Clock) -> None:
     access.systems.token(lakeside.form(clock.now))
-    (key,) = access.keys.public()["keys"]
+    (key,) = access.keys.public(int(clock.now))["keys"]
     assert set(key) == {"kty", "crv", "x", "y", "kid", "use", "alg"}
 
 

@@ -6,9 +6,11 @@ whole application, with tokens that it gave.
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable, Iterator
 from typing import Any
+from unittest import mock
 
 import anyio
 import httpx
@@ -16,6 +18,8 @@ import pytest
 from fastapi import FastAPI
 
 from service.app import create_app
+from service.rest.call import Answer
+from service.rest.interactions import INTERACTIONS
 from service.rest.routing import interaction_of
 from service.rest.weights import weight_of
 from service.settings import Settings
@@ -23,6 +27,7 @@ from service.store.engine import Database
 from service.store.migrate import migrate
 from tests.access.integrators import Integrator
 from tests.contract.outcomes import refusal
+from tests.factories.clinical import patient
 
 BASE = "http://127.0.0.1:8000"
 TOKEN = f"{BASE}/access/token"
@@ -103,6 +108,62 @@ def test_what_costs_more_counts_more(ask: Ask, lakeside: Integrator) -> None:
     mine = _token(ask, lakeside)
     bundle = {"resourceType": "Bundle", "type": "batch"}
     assert _until_refused(ask, "POST", "/fhir", headers=mine, json=bundle) == BURST // 5
+
+
+def _bundle(kind: str, count: int) -> dict[str, Any]:
+    if kind == "batch":
+        entries = [{"request": {"method": "GET", "url": "Patient/x"}}] * count
+    else:
+        entry = {"resource": patient(), "request": {"method": "POST", "url": "Patient"}}
+        entries = [entry] * count
+    return {"resourceType": "Bundle", "type": kind, "entry": entries}
+
+
+@pytest.mark.parametrize(
+    ("kind", "count", "cost"),
+    [("batch", 7, 7), ("batch", 300, 300), ("transaction", 15, 5), ("transaction", 300, 60)],
+)
+def test_a_bundle_counts_by_its_entries_but_is_never_too_large_for_the_rate(
+    ask: Ask, lakeside: Integrator, kind: str, count: int, cost: int
+) -> None:
+    mine = _token(ask, lakeside)
+    assert ask("POST", "/fhir", headers=mine, json=_bundle(kind, count)).status_code == 200
+    left = BURST - cost
+    for number in range(max(left, 0)):
+        assert ask("GET", "/fhir/Patient/x", headers=mine).status_code == 404, number
+    refused = ask("GET", "/fhir/Patient/x", headers=mine)
+    assert refused.status_code == 429
+    assert int(refused.headers["Retry-After"]) == 1 - min(left, 0)  # One comes in each second.
+
+
+def test_one_caller_leaves_threads_to_the_others(sqlite_url: str, lakeside: Integrator) -> None:
+    app = _app(sqlite_url, threads=4)
+    tokens = [
+        _token(_asking(app), system) for system in (lakeside, Integrator("second", lakeside.key))
+    ]
+    free = threading.Event()
+    handlers = {"search-type": lambda *_: Answer(200) if free.wait(30) else Answer(500)}
+
+    async def asked() -> list[int]:
+        transport = httpx.ASGITransport(app, client=("192.0.2.1", 1))
+        async with httpx.AsyncClient(transport=transport, base_url=BASE) as client:
+            statuses: list[int] = []
+
+            async def ask(address: str, headers: dict[str, str]) -> None:
+                statuses.append((await client.get(address, headers=headers)).status_code)
+
+            async with anyio.create_task_group() as tasks:
+                for _ in range(9):
+                    tasks.start_soon(ask, "/fhir/Patient", tokens[0])
+                await anyio.sleep(0.3)
+                with anyio.fail_after(10):
+                    await ask("/fhir/Patient/x/_history", tokens[1])
+                free.set()
+            return statuses
+
+    with mock.patch.dict(INTERACTIONS, handlers):
+        assert anyio.run(asked) == [404] + [200] * 9
+    app.fhir.service.store.database.close()  # type: ignore[attr-defined]
 
 
 def test_who_is_not_let_in_is_counted_by_address(ask: Ask) -> None:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from service.store.audit.access import Access
-from service.store.audit.log import append, become_writer
+from service.store.audit.log import append
 from service.store.store import Store
+from service.store.unit import take_turn
 from tests.live import hyoid_here as hyoid
 
 
 def _fill(store: Store, count: int) -> None:
     with store.database.writer() as connection:
-        become_writer(connection)
+        take_turn(connection)
         append(connection, [Access(n, "read", 200, "ward") for n in range(count)])
 
 

@@ -211,11 +211,13 @@ def test_keys_rotate_tells_the_number_of_the_key(sqlite_url: str, tmp_path: Path
     from service.store.systems_keys import signing_key
 
     _client("add", "lakeside", *SCOPE, "--jwks", _public(tmp_path), url=sqlite_url)
-    done = hyoid_here("keys", "rotate", "--database", sqlite_url)
+    made, rotated = hyoid_here("keys", "rotate", "--database", sqlite_url).stdout.splitlines()
     database = Database(sqlite_url)
     with database.reader() as connection:
         key = signing_key(connection)
     database.close()
     assert key
-    assert done.stdout == f"Access tokens are signed with {key.kid} from now on\n"
-    assert json.loads(key.jwk)["d"] not in done.stdout
+    assert rotated == f"Access tokens are signed with {key.kid} from now on"
+    file = Path(f"{sqlite_url.removeprefix('sqlite:///')}.key")
+    assert made.startswith(f"Made {file}: ")
+    assert stat.S_IMODE(file.stat().st_mode) == 0o600

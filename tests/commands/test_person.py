@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
+from dataclasses import replace
+from pathlib import Path
 
 import argon2
 import pytest
@@ -83,6 +86,65 @@ def test_disabled_enabled_and_given_another_passphrase(sqlite_url: str) -> None:
     assert _stored(sqlite_url).disabled is None
     assert _person("passphrase", "robin", url=sqlite_url, stdin=TWICE).returncode == 0
     assert argon2.PasswordHasher().verify(_stored(sqlite_url).passphrase, PASSPHRASE)
+
+
+def test_somebody_is_changed(sqlite_url: str) -> None:
+    _person("add", "robin", *WHO, "--name", "Robin", url=sqlite_url, stdin=TWICE)
+    before = _stored(sqlite_url)
+    done = _person("change", "robin", "--tied", "CareTeam/n", url=sqlite_url)
+    assert "sees CareTeam/n" in done.stdout
+    assert _stored(sqlite_url) == replace(before, tied=frozenset({"CareTeam/n"}))
+    options = ("--role", "reader", "--practitioner", "Practitioner/r2", "--untied", "--name", "R.")
+    done = _person("change", "robin", *options, url=sqlite_url)
+    assert "no Practitioner/r2 in the store yet" in done.stderr
+    changed = replace(before, role="reader", reference="Practitioner/r2", name="R.")
+    assert _stored(sqlite_url) == changed
+    for wrong, told in (
+        ((), "What is to be changed"),
+        (("--role", "king"), "therapist"),
+        (("--practitioner", "Patient/1"), "Practitioner"),
+        (("--tied", "Patient/1"), "--tied"),
+        (("--tied", "CareTeam/n", "--untied"), "Either"),
+    ):
+        done = _person("change", "robin", *wrong, url=sqlite_url)
+        assert done.returncode == 2, wrong
+        assert told in done.stderr
+    assert _person("change", "openid:x", "--name", "x", url=sqlite_url).returncode == 2
+    assert _stored(sqlite_url) == changed
+
+
+def test_what_the_keeper_changes_is_on_record(sqlite_url: str, tmp_path: Path) -> None:
+    """Each command once, none that was refused, and no secret with it."""
+    commands = [
+        ("person", "add", "robin", *WHO),
+        ("person", "change", "robin", "--name", "R."),
+        ("person", "link", "robin"),
+        ("person", "disable", "robin"),
+        ("person", "enable", "robin"),
+        ("person", "passphrase", "robin"),
+        ("client", "add", "lab", "--scope", "system/*.rs", "--generate-key", f"{tmp_path}/1"),
+        ("client", "change", "lab", "--scope", "system/*.r"),
+        ("client", "rotate", "lab", "--generate-key", f"{tmp_path}/2"),
+        ("client", "disable", "lab"),
+        ("client", "enable", "lab"),
+        ("keys", "rotate"),
+        ("keys", "rotate", "--drop-old"),
+        ("keys", "secret"),
+    ]
+    for command in (*commands, ("person", "change", "nobody", "--name", "x")):
+        done = hyoid_here(*command, "--database", sqlite_url, stdin=TWICE)
+        assert done.returncode == (1 if "nobody" in command else 0), done.stderr
+    hyoid_here("person", "list", "--database", sqlite_url)
+    database = Database(sqlite_url)
+    with database.reader() as connection:
+        rows = connection.rows("SELECT body FROM audit_event ORDER BY n")
+    database.close()
+    told = [json.loads(row[0]) for row in rows]
+    assert {(each["interaction"], each["agent"]) for each in told} == {("command", "command line")}
+    named = 3
+    wanted = [command if command[0] == "keys" else command[:named] for command in commands]
+    assert [each["query"] for each in told] == [f"hyoid {' '.join(each)}" for each in wanted]
+    assert PASSPHRASE not in str(told)
 
 
 @pytest.mark.parametrize("command", ["disable", "enable", "passphrase", "link"])

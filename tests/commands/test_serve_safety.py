@@ -6,6 +6,7 @@ the library `cryptography`; clients are `ssl` and httpx.
 
 from __future__ import annotations
 
+import json
 import ssl
 from datetime import UTC, datetime, timedelta
 from ipaddress import ip_address
@@ -20,7 +21,11 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.x509.oid import NameOID
 
-from tests.live import HYOID, free_port, hyoid, started, told_until
+from service.access.key_file import made_key_file
+from service.commands._safety import require_safe
+from service.commands._telling import RefusedError
+from service.settings import Settings
+from tests.live import HYOID, free_port, hyoid, hyoid_here, started, told_until
 
 UNENCRYPTED = "without encryption"
 
@@ -84,13 +89,85 @@ def test_behind_a_proxy_with_tls_it_may_listen_to_others(sqlite_url: str, tmp_pa
         told_until(process.stdout, "Hyoid serves FHIR R4")
 
 
-@pytest.mark.parametrize("mode", [0o644, 0o640, 0o660, 0o602])
-def test_a_store_that_others_reach_is_refused(mode: int, sqlite_url: str) -> None:
+@pytest.mark.parametrize(
+    ("option", "mode"),
+    [
+        ("--database", 0o640),
+        ("--database", 0o602),
+        ("--key-file", 0o644),
+        ("--key-file", 0o620),
+        ("HYOID_OIDC_CLIENT_SECRET_FILE", 0o604),
+        ("HYOID_OIDC_CLIENT_SECRET_FILE", 0o640),
+        ("HYOID_OIDC_PEOPLE", 0o666),
+        ("HYOID_OIDC_PEOPLE", 0o664),
+        ("--tls-key", 0o644),
+        ("--tls-key", 0o640),
+    ],
+)
+def test_a_file_that_others_reach_is_refused(
+    option: str, mode: int, sqlite_url: str, tmp_path: Path
+) -> None:
+    """Every mode: tests/access/test_private_files.py."""
+    assert hyoid_here("migrate", "--database", sqlite_url).returncode == 0
+    certificate, key = _key_pair(tmp_path)
+    files = {
+        "--database": Path(sqlite_url.removeprefix("sqlite:///")),
+        "--key-file": tmp_path / "secret.key",
+        "HYOID_OIDC_CLIENT_SECRET_FILE": tmp_path / "secret",
+        "HYOID_OIDC_PEOPLE": tmp_path / "people.json",
+        "--tls-key": key,
+    }
+    made_key_file(files["--key-file"])
+    files["HYOID_OIDC_CLIENT_SECRET_FILE"].touch(0o600)
+    table = {
+        "role": {"claim": "groups", "values": {"speech": "therapist"}},
+        "practitioner": {"claim": "employee", "system": "https://clinic.example/ids"},
+    }
+    files["HYOID_OIDC_PEOPLE"].write_text(json.dumps(table))
+    files["HYOID_OIDC_PEOPLE"].chmod(0o644)
+    settings = Settings(
+        database=sqlite_url,
+        key_file=str(files["--key-file"]),
+        oidc_issuer="https://id.example",
+        oidc_client_id="hyoid",
+        oidc_client_secret_file=str(files["HYOID_OIDC_CLIENT_SECRET_FILE"]),
+        oidc_people=str(files["HYOID_OIDC_PEOPLE"]),
+        tls_cert=str(certificate),
+        tls_key=str(key),
+    )
+    require_safe(settings, only_here=True)
+    files[option].chmod(mode)
+    with pytest.raises(RefusedError, match=f"^{option}: {files[option]} can be reached"):
+        require_safe(settings, only_here=True)
+
+
+def test_a_store_that_others_reach_is_refused(sqlite_url: str) -> None:
     path = Path(sqlite_url.removeprefix("sqlite:///"))
-    assert hyoid("migrate", "--database", sqlite_url).returncode == 0
-    path.chmod(mode)
-    told = _refused("--database", sqlite_url)
-    assert f"chmod 600 {path}" in told
+    assert hyoid_here("migrate", "--database", sqlite_url).returncode == 0
+    path.chmod(0o644)
+    assert f"chmod 600 {path}" in _refused("--database", sqlite_url)
+
+
+def test_the_secret_of_the_store_lies_beside_it(sqlite_url: str, tmp_path: Path) -> None:
+    """It is made once, told, and nothing starts with another."""
+    command = [*HYOID, "serve", "--port", "0", "--database", sqlite_url]
+    secret = Path(f"{sqlite_url.removeprefix('sqlite:///')}.key")
+    for made in (True, False):
+        with started(command, tmp_path) as process:
+            told = told_until(process.stdout, "Hyoid serves FHIR R4")
+        assert (f"Made {secret}: " in told) is made
+    assert hyoid_here("keys", "rotate", "--database", sqlite_url).returncode == 0
+    secret.unlink()
+    assert "hyoid keys rotate --drop-old" in _refused("--database", sqlite_url)
+
+
+def test_postgresql_is_told_where_the_secret_is(postgres_url: str, tmp_path: Path) -> None:
+    assert hyoid_here("migrate", "--database", postgres_url).returncode == 0
+    assert "HYOID_KEY_FILE is needed" in _refused("--database", postgres_url)
+    command = [*HYOID, "serve", "--port", "0", "--database", postgres_url, "--workers", "2"]
+    with started([*command, "--key-file", str(tmp_path / "secret")], tmp_path) as process:
+        told_until(process.stdout, "Hyoid serves FHIR R4")
+        assert (tmp_path / "secret").stat().st_mode & 0o777 == 0o600
 
 
 def test_so_is_its_log_and_a_folder_where_others_could_replace_it(tmp_path: Path) -> None:
@@ -153,9 +230,6 @@ def test_keys_that_cannot_be_used_are_refused(tmp_path: Path, sqlite_url: str) -
     assert "passphrase" in refused(locked_cert, locked)
     assert "no file" in refused(tmp_path / "none.pem", key)
     assert "No such file" in refused(cert, tmp_path / "none.pem")
-    for mode in (0o644, 0o640, 0o604):
-        key.chmod(mode)
-        assert f"chmod 600 {key}" in refused(cert, key)
 
 
 @pytest.mark.parametrize("workers", ["1", "2"])
@@ -182,7 +256,7 @@ def test_https_is_served_by_itself(workers: str, tmp_path: Path, sqlite_url: str
             httpx.get(f"http://127.0.0.1:{port}/fhir/metadata")
         _require_bcp_195(port, cert)
         process.terminate()
-        process.wait(20)
+        process.wait(60)
 
 
 def _require_bcp_195(port: int, cert: Path) -> None:

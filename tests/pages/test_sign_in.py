@@ -69,6 +69,7 @@ def base(url: str, folder: Path, provider: IdentityProvider) -> Iterator[str]:
     table = folder / "people.json"
     table.write_text(json.dumps(PEOPLE))
     secret = folder / "secret"
+    secret.touch(0o600)
     secret.write_text(SECRET + "\n")
     with _service(
         url,

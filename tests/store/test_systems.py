@@ -70,7 +70,7 @@ def test_nobody_can_be_changed(store: Store) -> None:
 def test_what_a_token_depends_on_is_one_look(store: Store) -> None:
     def look() -> tuple[bool, bool, bool] | None:
         with store.database.reader() as connection:
-            found = standing_of(connection, "lakeside", "k", "j")
+            found = standing_of(connection, "lakeside", "k", "j", NOW)
         if found is None:
             return None
         return found.client.disabled is not None, found.signed_by_ours, found.revoked
@@ -127,7 +127,7 @@ def test_the_newest_key_signs_and_old_ones_verify_for_a_while(store: Store) -> N
     def known() -> tuple[str, str]:
         with store.database.reader() as connection:
             signing = signing_key(connection)
-            verifying = [kid for kid in "abcd" if verifying_key(connection, kid)]
+            verifying = [kid for kid in "abcd" if verifying_key(connection, kid, 0)]
         return signing.kid if signing else "", "".join(verifying)
 
     assert known() == ("", "")
