@@ -29,7 +29,7 @@ from service.rest.call import Call, Service
 from service.rest.document_question import Asked
 from service.rest.progress import progress_about
 from service.standard.codec import decode_resource, encode
-from service.standard.grants import grants_of, insufficient
+from service.standard.grants import LISTED, grants_of, insufficient
 from service.standard.profiles import check
 from service.store.connection import Connection
 from service.store.current import current_version
@@ -98,8 +98,10 @@ def _draft(
 def _require_whole(caller: Caller) -> None:
     """Who may not read everything would write that nothing is recorded where something is."""
     needed = (*KINDS, "CarePlan", "Observation", "Patient", "Procedure")
-    if not grants_of(caller).wholly("r", needed):
-        raise insufficient(f"To write about a plan, all of {', '.join(needed)} must be readable")
+    if not grants_of(caller).wholly(LISTED, needed):
+        raise insufficient(
+            f"To write about a plan, {LISTED!r} is needed for all of {', '.join(needed)}"
+        )
 
 
 def _keep(unit: Unit, draft: Draft, base: str) -> tuple[Stored, bool]:

@@ -18,6 +18,7 @@ from service.rest.negotiation import COMMON
 from service.rest.parameters import handed
 from service.rest.routing import Interaction
 from service.rest.searchset import searchset
+from service.standard.grants import LISTED, require
 from service.standard.partial_dates import interval
 from service.standard.registry import RESOURCE_TYPES
 from service.store.record import RecordQuery
@@ -42,6 +43,8 @@ def show_everything(service: Service, call: Call, asked: Interaction) -> Answer:
             body, _ = departure(connection, call.caller, asked.id, call.base, most)
         return Answer(200, body)
     query = RecordQuery(asked.id, _types(given), _since(given))
+    for kind in query.types:
+        require(call.caller, LISTED, kind)
     count = _count(given, service.settings.max_page_size)
     with call.reading(snapshot=True) as connection:
         page = everything(connection, call.caller, query, count=count, after=_after(given))

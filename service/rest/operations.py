@@ -25,6 +25,7 @@ from service.rest import (
 from service.rest.call import Answer, Call, Service
 from service.rest.permission import permit_operation
 from service.rest.routing import Interaction
+from service.standard.grants import LISTED
 
 Level = Literal["system", "type", "instance"]
 Handler = Callable[[Service, Call, Interaction], Answer]
@@ -43,9 +44,9 @@ class Operation:
     needs: str = "r"
     """Letters of the scopes for the type at the address (at the system's: for any type).
 
-    What an operation reads besides, the store gives it as far as the caller may see it; what it
-    writes goes the way of a transaction. None are needed where the answer tells of codes and
-    rules, not of clients.
+    What an operation shows besides, the store gives it as far as the caller may see it: what is
+    found needs LISTED for its type, what is led to by a reference `r`. What it writes goes the way
+    of a transaction. None are needed where the answer tells of codes and rules, not of clients.
     """
 
 
@@ -68,6 +69,7 @@ OPERATIONS: dict[str, Operation] = {
             frozenset({"Patient"}),
             frozenset({"GET", "HEAD", "POST"}),
             everything.show_everything,
+            needs=LISTED,
         ),
         Operation(
             "summary",
@@ -76,6 +78,7 @@ OPERATIONS: dict[str, Operation] = {
             frozenset({"Patient"}),
             frozenset({"GET", "HEAD", "POST"}),
             summary.show_summary,
+            needs=LISTED,
         ),
         Operation(
             "document",
@@ -196,6 +199,7 @@ OPERATIONS: dict[str, Operation] = {
             frozenset({"Patient"}),
             frozenset({"GET", "POST"}),
             export.start_export,
+            needs=LISTED,
         ),
         Operation(
             "export",
@@ -212,6 +216,7 @@ OPERATIONS: dict[str, Operation] = {
             frozenset(),
             frozenset({"GET", "POST"}),
             export.start_export,
+            needs=LISTED,
         ),
         Operation(
             "derive",
@@ -228,6 +233,7 @@ OPERATIONS: dict[str, Operation] = {
             frozenset({"CarePlan"}),
             frozenset({"GET", "HEAD", "POST"}),
             progress.show_progress,
+            needs=LISTED,
         ),
     )
 }

@@ -13,6 +13,7 @@ from service.caller import Caller
 from service.errors import HyoidError
 from service.rest.call import Call
 from service.rest.negotiation import COMMON
+from service.rest.one_client import refuse_listing
 from service.rest.routing import Interaction
 from service.standard.bundles import PlannedEntry
 from service.standard.grants import WHOLE, grants_of, insufficient, require
@@ -68,8 +69,7 @@ def permit_entry(caller: Caller, asked: Interaction, entry: PlannedEntry) -> Non
 
 def permit_operation(caller: Caller, asked: Interaction, needs: str) -> None:
     """The same for an operation that needs these letters for the type at its address."""
-    for letter in needs:
-        require(caller, letter, asked.type)
+    require(caller, needs, asked.type)
 
 
 def is_readable(caller: Caller, kind: str, *, created: bool) -> bool:
@@ -83,11 +83,11 @@ def is_readable(caller: Caller, kind: str, *, created: bool) -> bool:
 
 
 def _permit(caller: Caller, asked: Interaction, conditional: bool) -> None:
+    refuse_listing(caller, asked)
     needs = NEEDS.get(asked.name)
     if needs is None:
         raise insufficient(f"No scope is for {asked.name}")
     kind = asked.type
     if asked.name == "search-compartment":
         kind = asked.detail if asked.detail in RESOURCE_TYPES else None
-    for letter in needs + "s" if conditional else needs:
-        require(caller, letter, kind)
+    require(caller, needs + "s" if conditional else needs, kind)

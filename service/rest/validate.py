@@ -14,6 +14,7 @@ from service.rest.parameters import body_resource, check_envelope, values_of
 from service.rest.responses import told
 from service.rest.routing import Interaction
 from service.standard.codec import decode_resource
+from service.standard.grants import require
 from service.standard.profiles import declared, declared_issues, profile_issues
 from service.standard.validation import validate
 from service.store.current import current_version
@@ -82,6 +83,7 @@ def _with_stored(
     if asked.id is None:
         raise Invalid("There is no resource to check", code="required", expression="resource")
     assert asked.type is not None
+    require(call.caller, "r", asked.type)
     with call.reading() as connection:
         found = current_version(connection, call.caller, asked.type, asked.id)
     stored = present(found, f"{asked.type}/{asked.id}")

@@ -155,6 +155,8 @@ def patch(
 ) -> Written:
     """Store what `change` makes of the current version."""
     current = unit.current(resource_type, resource_id)
+    if current is None:
+        unit.refuse_seen(resource_type, resource_id)
     name = f"{resource_type}/{resource_id}"
     decide_patch(_known(current), name, if_match=conditions.if_match, where=conditions.where)
     assert current is not None
@@ -194,6 +196,8 @@ def patch_where(
 def delete(unit: Unit, resource_type: str, resource_id: str, conditions: Conditions) -> Written:
     """Delete it; fine where it is not there, or is deleted already."""
     current = unit.current(resource_type, resource_id, "d")
+    if current is None:
+        unit.refuse_seen(resource_type, resource_id)
     decision = decide_delete(_known(current), if_match=conditions.if_match, where=conditions.where)
     if isinstance(decision, Delete):
         assert current is not None

@@ -48,6 +48,11 @@ class PlannedEntry:
         return f"Bundle.entry[{self.index}]"
 
     @property
+    def writes(self) -> bool:
+        """Whether a resource is written by it; what an operation stores is its own matter."""
+        return self.method not in ("GET", "HEAD") and self.url.level != "operation"
+
+    @property
     def identity(self) -> tuple[str, str] | None:
         """Type and id of what is written, where they are known before a search."""
         if self.url.level != "instance" or self.method in ("GET", "HEAD"):

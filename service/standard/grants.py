@@ -22,6 +22,10 @@ Restriction = tuple[Criterion, ...]
 WHOLE: tuple[Restriction, ...] = ()
 """Every resource of the type."""
 
+LISTED = "rs"
+"""What an operation finds by itself and shows as a record needs both: `r` alone is for who knows
+the id. Of what a caller finds by searching, `s` is enough, as SMART has it."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Grants:
@@ -35,9 +39,15 @@ class Grants:
         """The alternatives for a type; None where the letter is not allowed for it at all."""
         return self.letters[letter].get(kind)
 
-    def wholly(self, letter: str, kinds: Iterable[str]) -> bool:
-        """Whether the letter is allowed for all resources of these types."""
-        return letter in self.unlimited or all(self.of(letter, kind) == WHOLE for kind in kinds)
+    def wholly(self, letters: str, kinds: Iterable[str]) -> bool:
+        """Whether all of the letters are allowed for all resources of these types."""
+        return self.unlimited.issuperset(letters) or all(
+            self.of(letter, kind) == WHOLE for kind in kinds for letter in letters
+        )
+
+    def lacks(self, letters: str, kind: str) -> bool:
+        """Whether one of the letters is not allowed for the type at all."""
+        return any(self.of(letter, kind) is None for letter in letters)
 
 
 def grants_of(caller: Caller) -> Grants:
@@ -72,12 +82,16 @@ def _of_letter(
             yield kind, tuple(criteria_of(kind, each) for each in pairs)
 
 
-def require(caller: Caller, letter: str, kind: str | None) -> None:
-    """Raise Forbidden where no scope has this letter for the type (None: for any type at all)."""
-    allowed = grants_of(caller).letters[letter]
-    if kind in allowed or (kind is None and allowed):
-        return
-    raise insufficient(f"No scope of this caller has {letter!r} for {kind or 'any type'}")
+def require(caller: Caller, letters: str, kind: str | None) -> None:
+    """Raise Forbidden where no scope has one of the letters for the type (None: for any type at
+    all)."""
+    for letter in letters:
+        allowed = grants_of(caller).letters[letter]
+        if kind not in allowed and (kind is not None or not allowed):
+            needed = f", and {letters!r} is needed" if len(letters) > 1 else ""
+            raise insufficient(
+                f"No scope of this caller has {letter!r} for {kind or 'any type'}{needed}"
+            )
 
 
 def insufficient(text: str) -> Forbidden:

@@ -26,9 +26,9 @@ _READING = frozenset("rs")
 _ACTIVE = "active"
 
 
-def is_lifted(caller: Caller, letter: str) -> bool:
-    """Whether a person broke the glass, for this letter: it is for reading alone."""
-    return bool(caller.purpose) and caller.kind == "person" and letter in _READING
+def is_lifted(caller: Caller, letters: str) -> bool:
+    """Whether a person broke the glass, for these letters: it is for reading alone."""
+    return bool(caller.purpose) and caller.kind == "person" and _READING.issuperset(letters)
 
 
 def is_narrowed(caller: Caller, letter: str) -> bool:

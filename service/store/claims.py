@@ -15,10 +15,12 @@ from service.caller import Caller
 from service.errors import Forbidden
 from service.standard.grants import insufficient
 from service.standard.mentions import referred
-from service.store.attaching import may_attach
+from service.store.attaching import Attaching
 from service.store.caseload import own_client
 from service.store.connection import Connection
-from service.store.visibility import and_visible, may_miss
+from service.store.keepers import is_of_others
+from service.store.rows import Stored
+from service.store.visibility import about_clients, and_visible, may_miss
 
 Key = tuple[str, str]
 
@@ -31,8 +33,10 @@ class _Written(NamedTuple):
 class Claims:
     """What one caller wrote in one unit of work and is not settled yet."""
 
-    def __init__(self, caller: Caller) -> None:
+    def __init__(self, caller: Caller, start: int) -> None:
+        """`start` is the number of the last change before the unit."""
         self._caller = caller
+        self._attaching = Attaching(caller, start)
         self._open: dict[Key, _Written] = {}
         self._own: set[str] = set()
         self._new: set[str] = set()
@@ -59,6 +63,10 @@ class Claims:
         """A client comes with this unit. Whose it is, is asked in the end."""
         self._new.add(client)
 
+    def led_before(self, connection: Connection, document: Stored) -> None:
+        """Remember where a DocumentReference leads that is to be changed."""
+        self._attaching.led_before(connection, document)
+
     def forget(self, key: Key) -> None:
         """It was deleted again."""
         self._open.pop(key, None)
@@ -75,13 +83,13 @@ class Claims:
         kind, id_ = key
         if kind == "Patient" and not self._is_own(connection, written.letter, id_):
             raise not_yours()
-        if kind == "DocumentReference" and not may_attach(
-            connection, self._caller, written.letter, written.rid
+        if kind == "DocumentReference" and not self._attaching.may(
+            connection, written.letter, written.rid
         ):
             raise Forbidden("The DocumentReference leads to a Binary that is not yours")
-        if kind == "Binary" and written.letter == "c":
-            # It is seen when a DocumentReference of the caller's clients leads to it.
-            return
+        shared = kind not in about_clients()
+        if shared and is_of_others(connection, self._caller, kind, written.rid):
+            raise Forbidden("Another's definition has this URL, and it is not yours to change")
         seen, params = and_visible(self._caller, "r.rid", written.letter, (kind,))
         where = f"SELECT 1 FROM resource r WHERE r.rid = ?{seen}"
         if not connection.row(where, (written.rid, *params)):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import selectors
 import sqlite3
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import cache, lru_cache
 from typing import Any, Literal
@@ -36,11 +36,13 @@ def _for_psycopg(sql: str) -> str:
 class Connection:
     """A DBAPI connection in autocommit mode with the few calls the store needs."""
 
-    __slots__ = ("_cursor", "dialect", "raw")
+    __slots__ = ("_cursor", "dialect", "raw", "room")
 
     def __init__(self, raw: Any, dialect: Dialect) -> None:
         self.raw = raw
         self.dialect: Dialect = dialect
+        self.room: int | None = None
+        """Bytes of resources that may still be read; None: no limit (`rows.stored_rows`)."""
         self._cursor = raw.cursor()
 
     def _sql(self, sql: str) -> str:
@@ -50,6 +52,11 @@ class Connection:
         """All rows of a select written with `?`."""
         found: list[Row] = self._cursor.execute(self._sql(sql), params).fetchall()
         return found
+
+    def each(self, sql: str, params: Sequence[Any] = ()) -> Iterable[Row]:
+        """The same one by one: on SQLite none is fetched before it is asked for."""
+        rows: Iterable[Row] = self._cursor.execute(self._sql(sql), params)
+        return rows
 
     def row(self, sql: str, params: Sequence[Any] = ()) -> Row | None:
         """The first of the few rows of a select written with `?`, or None."""
@@ -174,6 +181,16 @@ def time_limit(connection: Connection, seconds: float | None) -> Iterator[None]:
         yield
     finally:
         connection.raw.set_progress_handler(None, 0)
+
+
+@contextmanager
+def limited_room(connection: Connection, room: int | None) -> Iterator[None]:
+    """Let no more bytes of resources be read within this block."""
+    connection.room = room
+    try:
+        yield
+    finally:
+        connection.room = None
 
 
 def _is_stopped(error: Exception) -> bool:

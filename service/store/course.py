@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from service.caller import Caller
 from service.standard.definitions import definitions
+from service.standard.grants import LISTED
 from service.store.connection import Connection
 from service.store.visibility import and_version_visible, and_visible
 
@@ -40,7 +41,7 @@ def course_bodies(connection: Connection, caller: Caller, query: CourseQuery) ->
         either, more = _bearing(query, query.since)
         conditions.append(f"({either})")
         params += more
-    narrowed, clients = and_visible(caller, "k.rid", "r", (query.type,))
+    narrowed, clients = and_visible(caller, "k.rid", LISTED, (query.type,))
     rows = connection.stream(
         "SELECT v.body FROM compartment k JOIN resource r ON r.rid = k.rid"
         f" JOIN version v ON v.seq = r.seq WHERE {' AND '.join(conditions)}{narrowed}",

@@ -9,9 +9,9 @@ from service.caller import Caller
 from service.standard.mentions import Name
 from service.store.audit.trail import touched
 from service.store.connection import Connection, Row
-from service.store.rows import COLUMNS, Stored
+from service.store.rows import COLUMNS, Stored, stored_rows
 from service.store.sql import batches, pair_marks
-from service.store.visibility import and_version_visible, and_visible
+from service.store.visibility import and_version_visible, and_visible, visible
 
 _CURRENT = (
     f"SELECT {COLUMNS} FROM resource r JOIN version v ON v.seq = r.seq"
@@ -20,6 +20,12 @@ _CURRENT = (
 _VERSION = (
     f"SELECT {COLUMNS} FROM resource r JOIN version v ON v.rid = r.rid"
     " WHERE r.type = ? AND r.id = ? AND v.vid = ?"
+)
+
+_ANOTHER = (
+    "SELECT 1 FROM resource r JOIN version v ON v.seq = r.seq"
+    " WHERE r.rid = (SELECT a.rid FROM resource a WHERE a.type = ? LIMIT 1)"
+    " AND NOT EXISTS (SELECT 1 FROM resource o WHERE o.type = ? AND o.id = ?)"
 )
 
 
@@ -35,7 +41,19 @@ def current_version(
     `letter` is that of the scopes: what the version is wanted for.
     """
     narrowed, params = and_visible(caller, "r.rid", letter, (resource_type,))
-    return _found(connection.row(_CURRENT + narrowed, (resource_type, resource_id, *params)))
+    row = connection.row(_CURRENT + narrowed, (resource_type, resource_id, *params))
+    if row is None and narrowed:
+        look_at_another(connection, (resource_type, resource_id), narrowed, params)
+    return _found(row)
+
+
+def is_hidden(connection: Connection, caller: Caller, resource_type: str, resource_id: str) -> bool:
+    """Whether it is there, perhaps deleted, but not to be seen by the caller: never to be told."""
+    seen = visible(caller, "r.rid", "r", (resource_type,))
+    if seen is None:
+        return False
+    where = f"SELECT 1 FROM resource r WHERE r.type = ? AND r.id = ? AND NOT ({seen[0]})"
+    return connection.row(where, (resource_type, resource_id, *seen[1])) is not None
 
 
 def named_versions(
@@ -45,13 +63,14 @@ def named_versions(
     its parameters; in no order."""
     deleted = "r.deleted" if connection.dialect == "postgresql" else "r.deleted = 1"
     for batch in batches(names):
-        rows = connection.rows(
+        yield from stored_rows(
+            connection,
             f"SELECT {COLUMNS} FROM resource r JOIN version v ON v.seq = r.seq"
             f" WHERE (r.type, r.id) IN (VALUES {pair_marks(len(batch))}) AND NOT {deleted}"
             f" AND {where}",
             (*chain.from_iterable(batch), *params),
+            len(batch),
         )
-        yield from map(Stored._make, rows)
 
 
 def numbered_version(
@@ -59,7 +78,20 @@ def numbered_version(
 ) -> Stored | None:
     """Version `vid`, perhaps a deletion; None where the caller may see none."""
     narrowed, params = and_version_visible(caller, "r", (resource_type,))
-    return _found(connection.row(_VERSION + narrowed, (resource_type, resource_id, vid, *params)))
+    row = connection.row(_VERSION + narrowed, (resource_type, resource_id, vid, *params))
+    if row is None and narrowed:
+        look_at_another(connection, (resource_type, resource_id), narrowed, params)
+    return _found(row)
+
+
+def look_at_another(
+    connection: Connection, name: Name, narrowed: str, params: tuple[object, ...]
+) -> None:
+    """Ask of another resource of the type whether it is seen, where this one is not there.
+
+    Else what is not there would be answered sooner than what is not the caller's.
+    """
+    connection.row(_ANOTHER + narrowed, (name[0], *name, *params))
 
 
 def _found(row: Row | None) -> Stored | None:

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 from service.caller import Caller
 from service.store.connection import Connection
-from service.store.rows import COLUMNS, Stored
+from service.store.current import look_at_another
+from service.store.rows import COLUMNS, Stored, stored_rows
 from service.store.visibility import and_version_visible
 
 _FIRST_SINCE = "SELECT seq FROM version WHERE updated >= ? ORDER BY updated, seq LIMIT 1"
@@ -59,12 +60,13 @@ def history(connection: Connection, caller: Caller, query: HistoryQuery) -> list
     narrowed, clients = and_version_visible(caller, letter, types)
     where = " AND ".join(conditions) or "1 = 1"
     order = "v.seq" if query.id is None else "v.vid"
-    rows = connection.rows(
+    return stored_rows(
+        connection,
         f"SELECT {COLUMNS} FROM version v JOIN resource r ON r.rid = v.rid"
         f" WHERE {where}{narrowed} ORDER BY {order} DESC LIMIT ?",
         (*params, *clients, query.count),
+        query.count,
     )
-    return [Stored._make(row) for row in rows]
 
 
 def version_count(connection: Connection, caller: Caller, resource_type: str, id_: str) -> int:
@@ -75,4 +77,7 @@ def version_count(connection: Connection, caller: Caller, resource_type: str, id
         f" WHERE r.type = ? AND r.id = ?{narrowed}",
         (resource_type, id_, *clients),
     )
-    return int(row[0]) if row else 0
+    count = int(row[0]) if row else 0
+    if count == 0 and narrowed:
+        look_at_another(connection, (resource_type, id_), narrowed, clients)
+    return count

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from service.caller import Caller
+from service.standard.grants import LISTED
 from service.standard.mentions import Name, referred
 from service.store.connection import Connection
 from service.store.current import named_versions
 from service.store.index import SHARED
-from service.store.rows import COLUMNS, Stored
+from service.store.rows import COLUMNS, Stored, stored_rows
 from service.store.sql import marks
 from service.store.visibility import and_visible
+
+_IN_TURN = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,15 +35,13 @@ def record_page(
     limit: int | None = None,
 ) -> list[Stored]:
     """Resources in the patient's compartment but the Patient itself, in order of (type, rid)."""
-    where, params = _where(caller, query)
-    limited = "" if limit is None else " LIMIT ?"
-    rows = connection.rows(
-        f"SELECT {COLUMNS} FROM compartment k JOIN resource r ON r.rid = k.rid"
-        f" JOIN version v ON v.seq = r.seq WHERE {where} AND (k.type, k.rid) > (?, ?)"
-        f" ORDER BY k.type, k.rid{limited}",
-        (*params, *after, *(() if limit is None else (limit,))),
-    )
-    return [Stored._make(row) for row in rows]
+    sql, params = _listing(caller, query, after, limit)
+    return stored_rows(connection, sql, params, limit)
+
+
+def record_in_turn(connection: Connection, caller: Caller, query: RecordQuery) -> Iterator[Stored]:
+    """The same, whole, for a look at each: few at a time are held, and take no room."""
+    return map(Stored._make, connection.stream(*_listing(caller, query), batch=_IN_TURN))
 
 
 def record_size(connection: Connection, caller: Caller, query: RecordQuery) -> int:
@@ -76,9 +77,22 @@ def _references(record: Iterable[Stored]) -> set[Name]:
 
 
 def _shared(connection: Connection, caller: Caller, names: Sequence[Name]) -> list[Stored]:
-    narrowed, clients = and_visible(caller, "r.rid")
+    narrowed, clients = and_visible(caller, "r.rid", LISTED)
     shared = "EXISTS (SELECT 1 FROM compartment k WHERE k.rid = r.rid AND k.patient = ?)"
     return list(named_versions(connection, names, shared + narrowed, (SHARED, *clients)))
+
+
+def _listing(
+    caller: Caller, query: RecordQuery, after: tuple[str, int] = ("", 0), limit: int | None = None
+) -> tuple[str, tuple[object, ...]]:
+    where, params = _where(caller, query)
+    limited = "" if limit is None else " LIMIT ?"
+    return (
+        f"SELECT {COLUMNS} FROM compartment k JOIN resource r ON r.rid = k.rid"
+        f" JOIN version v ON v.seq = r.seq WHERE {where} AND (k.type, k.rid) > (?, ?)"
+        f" ORDER BY k.type, k.rid{limited}",
+        (*params, *after, *(() if limit is None else (limit,))),
+    )
 
 
 def _where(caller: Caller, query: RecordQuery) -> tuple[str, tuple[object, ...]]:
@@ -90,5 +104,5 @@ def _where(caller: Caller, query: RecordQuery) -> tuple[str, tuple[object, ...]]
     if query.since is not None:
         conditions.append("r.updated >= ?")
         params.append(query.since)
-    narrowed, clients = and_visible(caller, "k.rid")
+    narrowed, clients = and_visible(caller, "k.rid", LISTED)
     return " AND ".join(conditions) + narrowed, (*params, *clients)

@@ -21,10 +21,10 @@ class Store:
         self.database = database
 
     def reader(
-        self, *, snapshot: bool = False, seconds: float | None = None
+        self, *, snapshot: bool = False, seconds: float | None = None, room: int | None = None
     ) -> AbstractContextManager[Connection]:
         """A connection for searches and histories."""
-        return self.database.reader(snapshot=snapshot, seconds=seconds)
+        return self.database.reader(snapshot=snapshot, seconds=seconds, room=room)
 
     def write(self, caller: Caller) -> AbstractContextManager[Unit]:
         """A unit of work: commits when the block ends well, else leaves nothing."""

@@ -54,7 +54,11 @@ class Resource(SQLModel, table=True):
 
 
 class Version(SQLModel, table=True):
-    """One version of a resource as the bytes that are served; a deletion has none."""
+    """One version of a resource as the bytes that are served; a deletion has none.
+
+    `base` is the FHIR base URL below which its absolute references are local. It is that of the
+    request, and whose clients it names was judged by it.
+    """
 
     seq: int = Field(primary_key=True, sa_type=BIG, sa_column_kwargs={"autoincrement": False})
     rid: int = Field(sa_type=BIG)
@@ -63,6 +67,7 @@ class Version(SQLModel, table=True):
     method: str = Field(sa_type=TEXT)
     updated: int = Field(sa_type=BIG)
     body: bytes | None = Field(default=None, sa_type=LargeBinary)
+    base: str | None = Field(default=None, sa_type=TEXT)
 
     __table_args__: ClassVar[Any] = (
         Index("version_of_resource", "rid", "vid", unique=True),
@@ -110,6 +115,15 @@ class PastCompartment(SQLModel, table=True):
     rid: int = Field(primary_key=True, sa_type=BIG)
     vid: int = Field(primary_key=True, sa_type=Integer)
     patient: str = Field(primary_key=True, sa_type=TEXT)
+
+    __table_args__: ClassVar[Any] = (CLUSTERED,)
+
+
+class Keeper(SQLModel, table=True):
+    """Under this name a resource was made that lies in nobody's record; see `keepers.py`."""
+
+    rid: int = Field(primary_key=True, sa_type=BIG)
+    name: str = Field(primary_key=True, sa_type=TEXT)
 
     __table_args__: ClassVar[Any] = (CLUSTERED,)
 

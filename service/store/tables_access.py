@@ -40,7 +40,7 @@ class AuditEntity(SQLModel, table=True):
     at: int = Field(primary_key=True, sa_type=BIG)
     n: int = Field(primary_key=True, sa_type=BIG)
 
-    __table_args__: ClassVar[Any] = (Index("audit_entity_of_event", "n"), CLUSTERED)
+    __table_args__: ClassVar[Any] = (CLUSTERED,)
 
 
 class AuditSpool(SQLModel, table=True):

@@ -28,9 +28,10 @@ from service.store.audit.sent import sent_access
 from service.store.audit.trail import Trail, current_trail
 from service.store.caseload import is_narrowed
 from service.store.claims import Claims, not_yours, patients_named
-from service.store.connection import Connection, Row
+from service.store.connection import Connection, Row, as_unavailable, limited_room, time_limit
 from service.store.current import current_version
 from service.store.engine import Database
+from service.store.keepers import keepers_of
 from service.store.rows import Stored
 from service.store.visibility import may_miss
 
@@ -41,9 +42,11 @@ _TAKEN = "SELECT 1 FROM resource WHERE type = ? AND id = ?"
 _NEW_RESOURCE = (
     "INSERT INTO resource (rid, type, id, vid, seq, updated, deleted) VALUES (?, ?, ?, ?, ?, ?, ?)"
 )
+_KEPT = "INSERT INTO keeper (rid, name) VALUES (?, ?)"
 _NEXT_RESOURCE = "UPDATE resource SET vid = ?, seq = ?, updated = ?, deleted = ? WHERE rid = ?"
 _VERSION = (
-    "INSERT INTO version (seq, rid, vid, type, method, updated, body) VALUES (?, ?, ?, ?, ?, ?, ?)"
+    "INSERT INTO version (seq, rid, vid, type, method, updated, body, base)"
+    " VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
 )
 
 _INTERACTIONS = {"POST": "create", "PUT": "update", "PATCH": "patch", "DELETE": "delete"}
@@ -58,8 +61,8 @@ class Unit:
         self._connection = connection
         self.caller = replace(caller, purpose="") if caller.purpose else caller
         """Who writes. The glass is broken for reading alone."""
-        self._claims = Claims(self.caller)
         self._seq, self._rid, last = take_turn(connection)
+        self._claims = Claims(self.caller, self._seq)
         self._flushed: int = self._seq
         self.updated: int = max(clock(), last + 1)
         self._versions: list[tuple[Any, ...]] = []
@@ -68,6 +71,7 @@ class Unit:
         self._replaced: list[int] = []
         self._before: dict[int, int] = {}
         self._deleted: list[int] = []
+        self._kept: list[tuple[int, str]] = []
         self._rows = index.PendingRows()
         self._written: list[Version] = []
         self._touched: list[int] = []
@@ -78,6 +82,17 @@ class Unit:
         """The unit's own connection, with everything written so far in place."""
         self._flush()
         return self._connection
+
+    @contextmanager
+    def reading(
+        self, *, snapshot: bool = False, seconds: float | None = None, room: int | None = None
+    ) -> Iterator[Connection]:
+        """The same as `Store.reader`, limits included, with what this unit has written in place."""
+        connection = self.reader()
+        with as_unavailable(), time_limit(connection, seconds), limited_room(connection, room):
+            yield connection
+            if seconds is not None and connection.dialect == "postgresql":
+                connection.run("SET LOCAL statement_timeout TO DEFAULT")
 
     def current(self, resource_type: str, resource_id: str, letter: str = "u") -> Stored | None:
         """The newest version (perhaps a deletion), or None where there never was one.
@@ -116,11 +131,15 @@ class Unit:
             self._name(resource, resource_id, letter, values, patients_named(body, base))
         if current is None and (derived or method != "POST"):
             self._require_choice(kind, resource_id, derived=derived)
-        stored = self._add(kind, resource_id, method, body, current)
+        if kind == "DocumentReference" and current is not None:
+            self._claims.led_before(self._connection, current)
+        stored = self._add(kind, resource_id, method, body, current, base)
         self._rows.add(stored.rid, stored.type, values)
         if kind == "Provenance":
             self._targeted += [str(each.get("reference", "")) for each in resource["target"]]
         self._claims.note((kind, resource_id), stored.rid, letter)
+        if current is None and not values.patients and is_narrowed(self.caller, letter):
+            self._kept += [(stored.rid, name) for name in keepers_of(self.caller)]
         return stored
 
     def delete(self, current: Stored) -> Stored:
@@ -128,6 +147,12 @@ class Unit:
         require(self.caller, "d", current.type)
         self._claims.forget((current.type, current.id))
         return self._add(current.type, current.id, "DELETE", None, current)
+
+    def refuse_seen(self, resource_type: str, resource_id: str) -> None:
+        """Raise Forbidden where it may be read, but not changed: to who sees it, it is there."""
+        found = current_version(self.reader(), self.caller, resource_type, resource_id)
+        if found is not None and not found.deleted:
+            raise insufficient(f"{resource_type}/{resource_id} may be read, but not changed")
 
     def keep_event(self, event: dict[str, Any], base: str) -> Stored:
         """Append an AuditEvent that a client sent to the log. Raises Forbidden."""
@@ -202,7 +227,7 @@ class Unit:
         key = new_id()
         values = extract(resource | {"id": key}, f"{base}/")
         body = encode(stamped(resource, key, 1, self.updated))
-        stored = self._add(resource["resourceType"], key, "POST", body, None)
+        stored = self._add(resource["resourceType"], key, "POST", body, None, base)
         self._rows.add(stored.rid, stored.type, values)
 
     def _name(
@@ -228,9 +253,7 @@ class Unit:
             if self.reader().row(_TAKEN, (resource_type, resource_id)):
                 raise not_yours()
             return
-        found = current_version(self.reader(), self.caller, resource_type, resource_id)
-        if found is not None:
-            raise insufficient(f"{resource_type}/{resource_id} may be read, but not changed")
+        self.refuse_seen(resource_type, resource_id)
         raise NotFound(
             f"There is no {resource_type}/{resource_id} that you may change, and who sees only a"
             " part of the store does not choose the ids of new resources: create it by POST"
@@ -243,6 +266,7 @@ class Unit:
         method: str,
         body: bytes | None,
         current: Stored | None,
+        base: str | None = None,
     ) -> Stored:
         if current is not None and current.seq > self._flushed:
             self._flush()
@@ -259,7 +283,9 @@ class Unit:
             self._next.append((vid, self._seq, self.updated, deleted, rid))
             (self._deleted if deleted else self._replaced).append(rid)
             self._before[rid] = current.vid
-        self._versions.append((self._seq, rid, vid, resource_type, method, self.updated, body))
+        self._versions.append(
+            (self._seq, rid, vid, resource_type, method, self.updated, body, base)
+        )
         self._written.append(Version(resource_type, resource_id, vid, method))
         self._touched.append(rid)
         return Stored(
@@ -272,6 +298,7 @@ class Unit:
         connection = self._connection
         connection.many(_VERSION, self._versions)
         connection.many(_NEW_RESOURCE, self._new)
+        connection.many(_KEPT, self._kept)
         connection.many(_NEXT_RESOURCE, self._next)
         if self._replaced:
             self._rows.note_moves(connection, {rid: self._before[rid] for rid in self._replaced})
@@ -280,8 +307,9 @@ class Unit:
             index.remove(connection, self._deleted, compartments=False)
         self._rows.write(connection)
         connection.run(_SET_CLOCK, (self._seq, self._rid, self.updated))
-        for pending in (self._versions, self._new, self._next, self._replaced, self._deleted):
+        for pending in (self._versions, self._new, self._kept, self._next, self._replaced):
             pending.clear()
+        self._deleted.clear()
         self._before.clear()
         self._flushed = self._seq
 

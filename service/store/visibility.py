@@ -5,7 +5,11 @@ Two things narrow: the scopes, by type and by search parameters, and whose clien
 that lies in none is shared by all (a practitioner, a value set), with two exceptions for who sees
 some clients only: it must not refer to what lies in another client's record, and what is about
 clients by its kind (an Observation, a Task, a Provenance) must refer to something in the caller's.
-A Binary must be the attachment of such a DocumentReference.
+A Binary must be the attachment of such a DocumentReference, or refer to such a resource by its
+securityContext, or be of the caller's own making (`keepers.py`) and led to by no other clinic.
+
+To change is less than to see: what is shared by all only who made it, what lies in the record of
+another client as well nobody of these.
 
 The compartment rows of a deleted resource stay, so that its history stays hidden too. Earlier
 versions that lay in another client's record stay with that client (`version_visible`).
@@ -22,10 +26,12 @@ from service.standard.extraction.walks import walk_of
 from service.standard.grants import WHOLE, grants_of
 from service.standard.registry import RESOURCE_TYPES
 from service.store.caseload import FENCE, Condition, is_narrowed, own_client
+from service.store.keepers import kept_by
 from service.store.restrictions import meets_any
 from service.store.withheld import no_past_withheld, not_withheld
 
 _RID = "@rid"
+_CHANGING = frozenset("ud")
 _NOWHERE: Condition = ("FALSE", ())
 _ABOUT_CLIENTS = frozenset({"Binary", "Subscription", "Task"})
 """Beside the types of the Patient compartment."""
@@ -36,9 +42,9 @@ def visible(
 ) -> Condition | None:
     """A condition on the column `rid` (SQL text, for instance `r.rid`) and its parameters.
 
-    `letter` is that of the scopes: r to read, s to search, c, u and d to write. `types` are what
-    the resource may be, where that is known. None where all may be seen, so that the common case
-    costs nothing. The same text is understood by both engines.
+    `letter` is that of the scopes: r to read, s to search, c, u and d to write; of several, each
+    must allow it. `types` are what the resource may be, where that is known. None where all may be
+    seen, so that the common case costs nothing. The same text is understood by both engines.
     """
     grants = grants_of(caller)
     withheld = not_withheld(caller, rid)
@@ -105,7 +111,7 @@ def and_version_visible(
 
 def _newest_where_restricted(caller: Caller, letter: str, types: Iterable[str]) -> str:
     grants = grants_of(caller)
-    restricted = [kind for kind in types if grants.of(letter, kind)]
+    restricted = [kind for kind in types if any(grants.of(each, kind) for each in letter)]
     if not restricted:
         return ""
     newest = "(SELECT rn.seq FROM resource rn WHERE rn.rid = v.rid)"
@@ -113,9 +119,11 @@ def _newest_where_restricted(caller: Caller, letter: str, types: Iterable[str]) 
 
 
 def sees_nothing(caller: Caller, letter: str, types: Iterable[str]) -> bool:
-    """Whether no scope has this letter for any of the types."""
+    """Whether the scopes have this letter (of several: all of them) for none of the types."""
     grants = grants_of(caller)
-    return letter not in grants.unlimited and all(grants.of(letter, each) is None for each in types)
+    return not grants.unlimited.issuperset(letter) and all(
+        grants.lacks(letter, each) for each in types
+    )
 
 
 def may_miss(caller: Caller, letter: str, kind: str) -> bool:
@@ -134,11 +142,11 @@ def _condition(
     caller: Caller, letter: str, types: tuple[str, ...] | None, *, among_clients: bool = True
 ) -> Condition:
     parts: list[Condition] = []
-    allowed = _allowed(caller, letter, types)
-    if allowed == _NOWHERE:
-        return _NOWHERE
-    if allowed is not None:
-        parts.append(allowed)
+    for allowed in dict.fromkeys(_allowed(caller, each, types) for each in letter):
+        if allowed == _NOWHERE:
+            return _NOWHERE
+        if allowed is not None:
+            parts.append(allowed)
     own = own_client(caller, letter, "c.patient") if among_clients else None
     if own is not None:
         parts.append(_of_clients(caller, letter, own, types or RESOURCE_TYPES))
@@ -174,6 +182,7 @@ def _of_clients(caller: Caller, letter: str, own: Condition, among: tuple[str, .
     """That a row `c` of `compartment` is of an own client, or shared."""
     target = own_client(caller, letter, "sk.patient")
     assert target is not None
+    changes = letter in _CHANGING
     leads = (
         "SELECT 1 FROM index_reference sf CROSS JOIN resource so CROSS JOIN compartment sk"
         " WHERE sf.rid = c.rid AND so.type = sf.target_type AND so.id = sf.target_id"
@@ -186,18 +195,30 @@ def _of_clients(caller: Caller, letter: str, own: Condition, among: tuple[str, .
         " AND sk.rid = su.rid AND sk.patient <> ''"
     )
     of_nobody = about_clients().intersection(among)
+    kept = kept_by(caller, "c.rid")
     ways: list[Condition] = []
     if of_nobody:
-        ways.append((f"c.type NOT IN ({_quoted(of_nobody)})", ()))
+        shared = f"c.type NOT IN ({_quoted(of_nobody)})"
+        ways.append((f"({shared} AND {kept[0]})", kept[1]) if changes else (shared, ()))
         ways.append((f"EXISTS ({leads} AND {target[0]}{FENCE})", target[1]))
     if "Binary" in of_nobody:
         found = f"EXISTS ({attached} AND {target[0]}{FENCE})"
+        theirs = f"EXISTS ({attached} AND NOT {target[0]}{FENCE})"
         ways.append((f"(c.type = 'Binary' AND {found})", target[1]))
+        free = f"(c.type = 'Binary' AND {kept[0]} AND NOT {theirs})"
+        ways.append((free, (*kept[1], *target[1])))
+    if changes and not of_nobody:
+        ways.append(kept)
     some = f"({' OR '.join(way for way, _ in ways)}) AND " if ways else ""
     foreign = f"EXISTS ({leads} AND NOT {target[0]}{FENCE})"
+    mine: Condition = (f"(c.patient <> '' AND {own[0]})", own[1])
+    if changes:
+        another = "SELECT 1 FROM compartment sk WHERE sk.rid = c.rid AND sk.patient <> ''"
+        alone = f"NOT EXISTS ({another} AND NOT {target[0]}{FENCE})"
+        mine = (f"(c.patient <> '' AND {own[0]} AND {alone})", (*own[1], *target[1]))
     return (
-        f"((c.patient <> '' AND {own[0]}) OR (c.patient = '' AND {some}NOT {foreign}))",
-        (*own[1], *(value for _, values in ways for value in values), *target[1]),
+        f"({mine[0]} OR (c.patient = '' AND {some}NOT {foreign}))",
+        (*mine[1], *(value for _, values in ways for value in values), *target[1]),
     )
 
 

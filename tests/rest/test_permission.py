@@ -269,11 +269,11 @@ def test_what_comes_along_is_what_the_scopes_reach(ask: Asking) -> None:
 
 def test_the_whole_record_is_what_the_scopes_reach(ask: Asking) -> None:
     fresh(ask)
-    who = Caller("c", frozenset({"system/Patient.r", "system/Observation.r?code=nothing"}))
+    who = Caller("c", frozenset({"system/Patient.rs", "system/Observation.rs?code=nothing"}))
     told = ask(who, "GET", "Patient/p1/$everything").json()
     assert [e["resource"]["resourceType"] for e in told["entry"]] == ["Patient"]
     assert told["total"] == 1
-    none = Caller("c", frozenset({"system/Observation.r"}))
+    none = Caller("c", frozenset({"system/Observation.rs"}))
     assert ask(none, "GET", "Patient/p1/$everything").status == 403
 
 

@@ -108,3 +108,28 @@ def test_one_that_is_wrong_refuses_the_write(ask: Asking, sent: str) -> None:
     assert told.status == 400
     assert told.json()["issue"][0]["location"] == ["http.X-Provenance"]
     assert ask(WARD, "GET", "Goal/g").status == 404
+
+
+def test_it_is_found_by_patient_where_it_is_about_the_patient_and_else_by_a_chain(
+    ask: Asking,
+) -> None:
+    """Official package: SearchParameter Provenance-patient is Provenance.target.where(resolve() is
+    Patient), and CompartmentDefinition patient has Provenance by that parameter."""
+    goal = GOAL | {"id": "g", "subject": {"reference": "Patient/p"}}
+    assert ask(ANONYMOUS, "PUT", "Patient/p", {"resourceType": "Patient", "id": "p"}).status == 201
+    assert ask(ANONYMOUS, "PUT", "Goal/g", goal).status == 201
+
+    def targets(address: str) -> list[str]:
+        found = ask(ANONYMOUS, "GET", address).json().get("entry", ())
+        resources = [entry["resource"] for entry in found]
+        return [
+            each["target"][0]["reference"]
+            for each in resources
+            if each["resourceType"] == "Provenance"
+        ]
+
+    assert targets("Provenance?patient=p") == ["Patient/p/_history/1"]
+    assert targets("Patient/p/$everything") == ["Patient/p/_history/1"]
+    assert targets("Patient/p/Provenance") == ["Patient/p/_history/1"]
+    assert targets("Provenance?target:Goal.patient=p") == ["Goal/g/_history/1"]
+    assert targets("Goal?patient=p&_revinclude=Provenance:target") == ["Goal/g/_history/1"]

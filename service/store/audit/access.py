@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass, fields
-from operator import attrgetter
+from dataclasses import dataclass
 from typing import Any
 
 import orjson
@@ -14,8 +12,8 @@ from service.errors import Issue
 
 @dataclass(slots=True)
 class Access:
-    """One access by one caller, as it goes on record. Three are made for each request, so it is
-    not frozen, which would cost as much as the rest of it.
+    """One access by one caller, as it goes on record. Two are made for each request, so it is not
+    frozen, which would cost as much as the rest of it.
 
     `at` is in microseconds since 1970 (UTC). `interaction` is a code of
     http://hl7.org/fhir/restful-interaction, `login` or `logout`, or one of our own,
@@ -44,27 +42,96 @@ class Access:
     """An AuditEvent that somebody else sent, as JSON; `changed` then holds what it is about."""
 
     def encoded(self) -> bytes:
-        """One line of JSON without what is empty: what is hashed, and kept."""
-        pairs = zip(_NAMES, _values(self), strict=True)
-        return orjson.dumps({name: value for name, value in pairs if value or value == 0})
+        """One line of JSON without what is empty: what is hashed, and kept.
 
-    def settle(self, clients: Iterable[str]) -> None:
+        Written out field by field, as is `waiting`: a loop over them takes more than twice the
+        time, for each read.
+        """
+        line: dict[str, Any] = {
+            "at": self.at,
+            "interaction": self.interaction,
+            "status": self.status,
+            "agent": self.agent,
+        }
+        if self.kind:
+            line["kind"] = self.kind
+        if self.acts_as:
+            line["acts_as"] = self.acts_as
+        if self.token:
+            line["token"] = self.token
+        if self.purpose:
+            line["purpose"] = self.purpose
+        if self.address:
+            line["address"] = self.address
+        if self.target:
+            line["target"] = self.target
+        if self.query:
+            line["query"] = self.query
+        if self.request:
+            line["request"] = self.request
+        if self.told:
+            line["told"] = self.told
+        if self.clients:
+            line["clients"] = self.clients
+        if self.rids:
+            line["rids"] = self.rids
+        if self.changed:
+            line["changed"] = self.changed
+        if self.body:
+            line["body"] = self.body
+        return orjson.dumps(line)
+
+    def waiting(self) -> bytes:
+        """One line of JSON by which it waits for the log: its fields in their order, which is
+        quicker to write and to read."""
+        return orjson.dumps(
+            (
+                self.at,
+                self.interaction,
+                self.status,
+                self.agent,
+                self.kind,
+                self.acts_as,
+                self.token,
+                self.purpose,
+                self.address,
+                self.target,
+                self.query,
+                self.request,
+                self.told,
+                self.clients,
+                self.rids,
+                self.changed,
+                self.body,
+            )
+        )
+
+    def settle(self, clients: frozenset[str]) -> None:
         """Put the clients of the resources that were shown in their place."""
-        self.clients = tuple(sorted({*self.clients, *clients}))
+        if not clients.issubset(self.clients):
+            self.clients = tuple(sorted(clients.union(self.clients)))
         self.rids = ()
 
     def references(self) -> set[str]:
         """What it can be found by: `Type/id` of the clients, of the target and of what changed,
         and `agent Type/id` of whom the agent acts as."""
-        found = {_unversioned(name) for name in (self.target, *self.changed) if "/" in name}
-        found |= {f"Patient/{client}" for client in self.clients}
-        return found | {f"agent {self.acts_as}"} if self.acts_as else found
+        found = {f"Patient/{client}" for client in self.clients}
+        if "/" in self.target:
+            found.add(_unversioned(self.target))
+        if self.changed:
+            found.update(_unversioned(name) for name in self.changed if "/" in name)
+        if self.acts_as:
+            found.add(f"agent {self.acts_as}")
+        return found
 
 
 def decoded(line: bytes) -> Access:
-    """An access from what `encoded` made. Raises ValueError for anything else."""
+    """An access from what `encoded` or `waiting` made. Raises ValueError for anything else."""
     found: Any = orjson.loads(line)
     try:
+        if isinstance(found, list):
+            found[_LISTS] = map(tuple, found[_LISTS])
+            return Access(*found)
         for name in ("clients", "rids", "changed"):
             if name in found:
                 found[name] = tuple(found[name])
@@ -78,9 +145,9 @@ def told(issues: tuple[Issue, ...]) -> str:
     return issues[0].text[:200] if issues else ""
 
 
-_NAMES = tuple(field.name for field in fields(Access))
-_values = attrgetter(*_NAMES)
+_LISTS = slice(13, 16)
+"""Where `clients`, `rids` and `changed` stand in a line that waits."""
 
 
 def _unversioned(name: str) -> str:
-    return "/".join(name.split("/", 2)[:2])
+    return name if name.count("/") == 1 else "/".join(name.split("/", 2)[:2])

@@ -7,24 +7,25 @@ longer is the one that was noted elsewhere.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence, Set
+from collections.abc import Sequence, Set
 from hashlib import sha256
+from itertools import chain as chained
 
 from service.store.audit.access import Access
-from service.store.connection import Connection
-from service.store.sql import pair_marks
+from service.store.connection import Connection, Row
+from service.store.sql import batches, marks, padded, pair_marks
 
 GENESIS = bytes(32)
 """What the first row is chained to."""
 
 _NEWEST = "SELECT n, chain FROM audit_event ORDER BY n DESC LIMIT 1"
-_EVENT = "INSERT INTO audit_event (n, at, agent, body, chain) VALUES (?, ?, ?, ?, ?)"
-_ENTITY = "INSERT INTO audit_entity (reference, at, n) VALUES (?, ?, ?)"
+_EVENT = "INSERT INTO audit_event (n, at, agent, body, chain) VALUES "
+_ENTITY = "INSERT INTO audit_entity (reference, at, n) VALUES "
 _CLIENTS = "SELECT rid, patient FROM compartment WHERE patient <> '' AND rid IN "
 _NUMBERS = "SELECT rid, type, id FROM resource WHERE (type, id) IN "
-_LOCK = "SELECT seq FROM change_clock WHERE id = 1 FOR UPDATE"
-_MOST = 500
-"""Most resources in one look-up of their clients."""
+_ROWS = 256
+"""Rows in one statement. SQLite lets other threads go on at each: with a statement for each row,
+a drain under load spends more time on waiting for its turn than on writing."""
 
 
 def link(before: bytes, n: int, body: bytes) -> bytes:
@@ -38,75 +39,79 @@ def newest(connection: Connection) -> tuple[int, bytes]:
     return (0, GENESIS) if row is None else (row[0], bytes(row[1]))
 
 
-def become_writer(connection: Connection) -> None:
-    """Wait for the turn to write on PostgreSQL; on SQLite the transaction has it already."""
-    if connection.dialect == "postgresql":
-        connection.row(_LOCK)
-
-
 def append(connection: Connection, accesses: Sequence[Access]) -> list[int]:
     """Add rows in the transaction of the one writer, and return their numbers."""
     if not accesses:
         return []
-    n, chain = newest(connection)
-    targets = _numbers(connection, {_target(access) for access in accesses} - {None})
-    wanted = {rid for access in accesses for rid in access.rids}
-    clients = _clients(connection, wanted | set(targets.values()))
-    events, entities = [], []
-    for access in accesses:
-        rids = access.rids
-        if (rid := targets.get(_target(access))) is not None:
-            rids = (*rids, rid)
-        if rids:
-            access.settle(client for rid in rids for client in clients.get(rid, ()))
-        n, body = n + 1, access.encoded()
+    _settle(connection, accesses)
+    last, chain = newest(connection)
+    events: list[Row] = []
+    entities: list[Row] = []
+    for n, access in enumerate(accesses, last + 1):
+        at, body = access.at, access.encoded()
         chain = link(chain, n, body)
-        events.append((n, access.at, access.agent, body, chain))
-        entities += [(reference, access.at, n) for reference in sorted(access.references())]
-    connection.many(_EVENT, events)
-    connection.many(_ENTITY, entities)
+        events.append((n, at, access.agent, body, chain))
+        entities += [(reference, at, n) for reference in access.references()]
+    # In the order of their index, each page of which is then changed once.
+    entities.sort()
+    _insert(connection, _EVENT, events)
+    _insert(connection, _ENTITY, entities)
     return [event[0] for event in events]
+
+
+def _insert(connection: Connection, head: str, rows: Sequence[Row]) -> None:
+    """Add rows, many with one statement; of few lengths, so that few are kept prepared."""
+    start = 0
+    while left := len(rows) - start:
+        size = min(1 << (left.bit_length() - 1), _ROWS)
+        part = rows[start : start + size]
+        one = f"({marks(len(part[0]))})"
+        connection.run(f"{head}{', '.join([one] * size)}", tuple(chained.from_iterable(part)))
+        start += size
 
 
 Name = tuple[str, str]
 
 
+def _settle(connection: Connection, accesses: Sequence[Access]) -> None:
+    """Put the clients of what was shown, or asked for in vain, in the place of its number."""
+    targets = [_target(access) for access in accesses]
+    numbers = _numbers(connection, {target for target in targets if target is not None})
+    wanted = {rid for access in accesses for rid in access.rids}
+    clients = _clients(connection, wanted.union(numbers.values()))
+    nobody: frozenset[str] = frozenset()
+    for access, target in zip(accesses, targets, strict=True):
+        if len(access.rids) == 1:
+            access.settle(clients.get(access.rids[0], nobody))
+        elif access.rids:
+            access.settle(nobody.union(*(clients.get(rid, nobody) for rid in access.rids)))
+        elif target is not None and (rid := numbers.get(target)) is not None:
+            access.settle(clients.get(rid, nobody))
+
+
 def _target(access: Access) -> Name | None:
     """What it was about, where the number of that is not told: it was refused, or is made."""
-    if not access.target or access.rids or access.target.startswith("Patient/"):
+    if access.rids or not access.target or access.target.startswith("Patient/"):
         return None
     kind, key, *_ = access.target.split("/")
     return kind, key
 
 
-def _numbers(connection: Connection, names: Set[Name | None]) -> dict[Name | None, int]:
+def _numbers(connection: Connection, names: Set[Name]) -> dict[Name, int]:
     """The numbers of the resources with these names; of some nobody has heard."""
-    wanted = sorted(name for name in names if name is not None)
-    found: dict[Name | None, int] = {}
-    for start in range(0, len(wanted), _MOST):
-        part = wanted[start : start + _MOST]
-        part += part[-1:] * (_padded(len(part)) - len(part))
+    found: dict[Name, int] = {}
+    for part in map(padded, batches(sorted(names))):
         rows = connection.rows(
-            f"{_NUMBERS}(VALUES {pair_marks(len(part))})",
-            tuple(value for name in part for value in name),
+            f"{_NUMBERS}(VALUES {pair_marks(len(part))})", tuple(chained.from_iterable(part))
         )
         found |= {(kind, key): rid for rid, kind, key in rows}
     return found
 
 
-def _clients(connection: Connection, rids: Iterable[int]) -> dict[int, list[str]]:
+def _clients(connection: Connection, rids: Set[int]) -> dict[int, frozenset[str]]:
     """The clients in whose record each of these resources lies."""
-    wanted, found = sorted(rids), dict[int, list[str]]()
-    for start in range(0, len(wanted), _MOST):
-        part = wanted[start : start + _MOST]
-        # Few lengths of the list, so that few statements are kept prepared.
-        part += part[-1:] * (_padded(len(part)) - len(part))
-        marks = ", ".join("?" * len(part))
-        for rid, patient in connection.rows(f"{_CLIENTS}({marks})", part):
-            found.setdefault(rid, []).append(patient)
+    found: dict[int, frozenset[str]] = {}
+    for part in map(padded, batches(sorted(rids))):
+        for rid, patient in connection.rows(f"{_CLIENTS}({marks(len(part))})", part):
+            found[rid] = found.get(rid, frozenset()) | {patient}
     return found
-
-
-def _padded(count: int) -> int:
-    """The next power of two, or the most."""
-    return min(1 << (count - 1).bit_length(), _MOST) if count < _MOST else _MOST

@@ -20,12 +20,13 @@ from service.errors import Unavailable
 from service.store.audit import log
 from service.store.audit.access import Access, decoded
 from service.store.engine import Database
+from service.store.unit import take_turn
 
 SUFFIX = ".accesses"
 LONGEST = 4 * 1024 * 1024
 """Bytes after which a process begins another file."""
-_PART = 512 * 1024
-"""Bytes taken into the log in one transaction."""
+PART = 1024 * 1024
+"""Bytes taken into the log in one transaction, which keeps other writers waiting meanwhile."""
 
 _TAKEN = "SELECT taken FROM audit_spool WHERE name = ?"
 _TAKE = (
@@ -45,11 +46,12 @@ class Spool:
         self._writing = threading.Lock()
         self._taking = threading.Lock()
         self._full: list[Path] = []
+        self._size = self._taken = 0
         self._open()
 
     def add(self, access: Access) -> None:
         """Put one access on record. Raises Unavailable where that cannot be done."""
-        line = access.encoded() + b"\n"
+        line = access.waiting() + b"\n"
         with self._writing:
             try:
                 if os.write(self._file, line) != len(line):
@@ -61,6 +63,11 @@ class Spool:
                     "The access cannot be put on record, and so is not answered"
                 ) from error
             self._size += len(line)
+
+    @property
+    def waiting(self) -> int:
+        """Bytes that were not yet taken in, of the present file."""
+        return self._size - self._taken
 
     def take_in(self, database: Database) -> int:
         """Take what is there into the log; the number of accesses."""
@@ -74,7 +81,10 @@ class Spool:
                     self._open()
             count = sum(take_file(database, path, remove=True) for path in full)
             self._full = []
-            return count + take_file(database, self._path)
+            size = self._size
+            count += take_file(database, self._path)
+            self._taken = size
+            return count
 
     def take_in_left(self, database: Database) -> int:
         """Take in the files of processes that are gone."""
@@ -97,7 +107,7 @@ class Spool:
         self._file = os.open(self._path, flags, 0o600)
         # Held as long as the process lives: by this the others know.
         fcntl.flock(self._file, fcntl.LOCK_EX)
-        self._size = 0
+        self._size = self._taken = 0
 
     def _close(self) -> None:
         os.close(self._file)
@@ -112,7 +122,7 @@ def take_file(database: Database, path: Path, *, remove: bool = False) -> int:
                 row = connection.row(_TAKEN, (path.name,))
             start = row[0] if row else 0
             file.seek(start)
-            part = file.read(_PART)
+            part = file.read(PART)
             part = part[: part.rfind(b"\n") + 1] or part + file.readline()
             # A line without an end was cut off with its process, and its access not answered.
             if not part.endswith(b"\n"):
@@ -129,7 +139,7 @@ def take_file(database: Database, path: Path, *, remove: bool = False) -> int:
 def _take(database: Database, name: str, start: int, part: bytes) -> int:
     accesses = [_read(line) for line in part.split(b"\n") if line]
     with database.writer() as connection:
-        log.become_writer(connection)
+        take_turn(connection)
         row = connection.row(_TAKEN, (name,))
         if (row[0] if row else 0) != start:
             return 0

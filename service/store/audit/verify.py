@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import chain as chained
 
 from service.store.audit.access import decoded
 from service.store.audit.log import GENESIS, link
+from service.store.connection import Connection, Row
 from service.store.engine import Database
+from service.store.sql import batches, padded
 
 _ROWS = "SELECT n, at, agent, body, chain FROM audit_event WHERE n > ? ORDER BY n LIMIT ?"
-_ENTITIES = "SELECT n, reference, at FROM audit_entity WHERE n > ? AND n <= ? ORDER BY n, reference"
-_BEYOND = "SELECT n FROM audit_entity WHERE n > ? LIMIT 1"
+_FOUND_BY = "SELECT reference, at, n FROM audit_entity WHERE (reference, at, n) IN "
+_ENTRIES = "SELECT count(*), max(n) FROM audit_entity"
 _PAGE = 1000
 
 
@@ -29,13 +33,12 @@ def verify(database: Database, known: tuple[int, bytes] | None = None) -> Verdic
     `known` are number and chain value of a row as noted earlier, elsewhere: rows that were cut
     off at the end, or a log that was written anew as a whole, are seen by nothing else.
     """
-    n, chain = 0, GENESIS
+    n, chain, entries = 0, GENESIS, 0
     noted = known is None or known == (0, GENESIS)
     with database.reader(snapshot=True) as connection:
         while rows := connection.rows(_ROWS, (n, _PAGE)):
-            found: dict[int, list[tuple[str, int]]] = {}
-            for number, *place in connection.rows(_ENTITIES, (n, rows[-1][0])):
-                found.setdefault(number, []).append((place[0], place[1]))
+            wanted: list[Row] = []
+            chains = {n: chain}
             for number, at, agent, raw, kept in rows:
                 body = bytes(raw)
                 if number != n + 1:
@@ -45,17 +48,33 @@ def verify(database: Database, known: tuple[int, bytes] | None = None) -> Verdic
                 access = decoded(body)
                 if (access.at, access.agent) != (at, agent):
                     return Verdict(n, chain, f"row {number} has another time or agent beside it")
-                if [(reference, at) for reference in sorted(access.references())] != found.get(
-                    number, []
-                ):
-                    return Verdict(n, chain, f"row {number} is found by something else")
+                wanted += [(reference, at, number) for reference in access.references()]
                 n, chain = number, bytes(kept)
+                chains[n] = chain
                 if known is not None and known[0] == n:
                     if known[1] != chain:
                         return Verdict(n - 1, chain, f"row {n} is not the one that was noted")
                     noted = True
-        if connection.row(_BEYOND, (n,)):
-            return Verdict(n, chain, f"rows after {n} are missing")
+            entries += len(wanted)
+            if missing := _missing(connection, wanted):
+                number = min(number for _, _, number in missing)
+                told = f"row {number} is found by something else"
+                return Verdict(number - 1, chains[number - 1], told)
+        ((count, last),) = connection.rows(_ENTRIES)
+    if (last or 0) > n:
+        return Verdict(n, chain, f"rows after {n} are missing")
+    if count != entries:
+        return Verdict(n, chain, "rows are found by more than what stands in them")
     if not noted:
         return Verdict(n, chain, "the rows up to the one that was noted are missing")
     return Verdict(n, chain)
+
+
+def _missing(connection: Connection, wanted: Sequence[Row]) -> set[Row]:
+    """The entries that are not there."""
+    missing = set(wanted)
+    for part in map(padded, batches(wanted)):
+        values = ", ".join(["(?, ?, ?)"] * len(part))
+        rows = connection.rows(f"{_FOUND_BY}(VALUES {values})", tuple(chained.from_iterable(part)))
+        missing.difference_update(rows)
+    return missing

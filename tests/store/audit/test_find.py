@@ -9,9 +9,10 @@ import pytest
 
 from service.store.audit.access import Access
 from service.store.audit.find import Recorded, Wanted, count, one, page
-from service.store.audit.log import append, become_writer
+from service.store.audit.log import append
 from service.store.engine import Database
 from service.store.store import Store
+from service.store.unit import take_turn
 
 
 def _crowd(count: int) -> list[Access]:
@@ -32,7 +33,7 @@ def _crowd(count: int) -> list[Access]:
 
 def _fill(database: Database, accesses: list[Access]) -> list[Recorded]:
     with database.writer() as connection:
-        become_writer(connection)
+        take_turn(connection)
         numbers = append(connection, accesses)
     return [Recorded(n, access.at, access) for n, access in zip(numbers, accesses, strict=True)]
 

@@ -13,10 +13,11 @@ import pytest
 from service.caller import ANONYMOUS
 from service.errors import HyoidError
 from service.store.audit.access import Access, decoded
-from service.store.audit.log import append, become_writer, newest
+from service.store.audit.log import append, newest
 from service.store.audit.verify import Verdict, verify
 from service.store.engine import Database
 from service.store.store import Store
+from service.store.unit import take_turn
 from tests.factories.clinical import observation
 
 
@@ -26,7 +27,7 @@ def an_access(number: int, **told: object) -> Access:
 
 def put(database: Database, accesses: Sequence[Access]) -> list[int]:
     with database.writer() as connection:
-        become_writer(connection)
+        take_turn(connection)
         return append(connection, accesses)
 
 
@@ -79,6 +80,8 @@ def test_clients_of_what_was_shown_are_looked_up(store: Store) -> None:
         ("DELETE FROM audit_entity WHERE n = 4", "row 4 is found by something else"),
         ("UPDATE audit_entity SET reference = 'Patient/x' WHERE n = 1", "row 1 is found by"),
         ("UPDATE audit_entity SET at = 1 WHERE n = 1", "row 1 is found by"),
+        ("INSERT INTO audit_entity VALUES ('Patient/x', 5, 2)", "found by more than"),
+        ("INSERT INTO audit_entity VALUES ('Patient/x', 5, 9)", "rows after 5 are missing"),
         ("UPDATE audit_event SET chain = CAST('x' AS {bytes}) WHERE n = 1", "row 1 is not what"),
     ],
 )

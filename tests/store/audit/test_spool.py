@@ -14,7 +14,7 @@ import pytest
 
 from service.errors import Unavailable
 from service.store.audit import spool as spooling
-from service.store.audit.access import Access
+from service.store.audit.access import Access, decoded
 from service.store.audit.find import Wanted, page
 from service.store.audit.spool import SUFFIX, Spool
 from service.store.audit.verify import verify
@@ -48,7 +48,7 @@ def test_a_full_file_is_followed_by_another(
     database: Database, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(spooling, "LONGEST", 300)
-    monkeypatch.setattr(spooling, "_PART", 100)
+    monkeypatch.setattr(spooling, "PART", 100)
     spool = Spool(tmp_path / "spool")
     for number in range(50):
         spool.add(an_access(number))
@@ -107,12 +107,18 @@ def test_what_cannot_be_recorded_is_not_answered(tmp_path: Path, database: Datab
 
 def test_a_damaged_line_is_told_and_stops_nothing(database: Database, tmp_path: Path) -> None:
     spool = Spool(tmp_path / "spool")
-    damaged = an_access(1).encoded() + b'\n{"at": 3\n{"odd": 1}\n{"a'
+    damaged = an_access(1).waiting() + b'\n[5, "read"\n[5, "read"]\n[3'
     (tmp_path / "spool" / f"left{SUFFIX}").write_bytes(damaged)
     assert spool.take_in_left(database) == 3
     with database.reader() as connection:
         kinds = sorted(row.access.interaction for row in page(connection, Wanted(), 9))
     assert kinds == ["read", "unreadable", "unreadable"]
+
+
+def test_what_waits_reads_back_as_it_was_told() -> None:
+    told = Access(5, "a", 200, *"bcdefghijk", ("p",), (3, 4), ("Goal/1/_history/2",), "{}")
+    assert decoded(told.waiting()) == decoded(told.encoded()) == told
+    assert decoded(an_access(1).waiting()) == decoded(an_access(1).encoded()) == an_access(1)
 
 
 _CHILD = """
