@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import gc
-import logging
-import secrets
 import threading
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -20,7 +18,7 @@ from service.access.limits import Limits, allowance_of
 from service.access.opening import opened_access
 from service.access.recording import Recording, directory_of
 from service.access.routes import access_routes
-from service.errors import HyoidError, Issue, outcome
+from service.errors import HyoidError, Issue, fault, outcome, outcome_of
 from service.intake.routes import intake_routes
 from service.pages.docs import router as docs
 from service.pages.home import home_routes
@@ -38,8 +36,6 @@ from service.store.engine import Database
 from service.store.migrate import is_current
 from service.store.secrets import shared_secret
 from service.store.store import Store
-
-log = logging.getLogger("hyoid")
 
 _TOLD = "hyoid.told"
 """Where in the ASGI scope it is kept that a fault was told."""
@@ -162,11 +158,8 @@ async def _refuse(_request: Request, error: Exception) -> Response:
 
 async def _fail(request: Request, error: Exception) -> Response:
     """A fault outside of /fhir, told as one within: by a number."""
-    reference = secrets.token_hex(8)
-    log.error("Fault %s", reference, exc_info=error)
     request.scope[_TOLD] = True
-    text = f"The service failed. Tell its keeper this number: {reference}"
-    return Response(encode(outcome([Issue("fatal", "exception", text)])), 500, media_type=FHIR_JSON)
+    return Response(encode(outcome_of(fault(error))), 500, media_type=FHIR_JSON)
 
 
 def _add_probes(app: FastAPI, database: Database) -> None:

@@ -27,10 +27,14 @@ Issue codes: http://hl7.org/fhir/issue-type (R4, required binding).
 
 from __future__ import annotations
 
+import logging
 import re
+import secrets
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
+
+log = logging.getLogger("hyoid")
 
 _UNFIT = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff]")
 
@@ -169,6 +173,18 @@ class Throttled(HyoidError):
 
 class Unavailable(HyoidError):
     status, code = 503, "transient"
+
+
+def fault(error: BaseException) -> HyoidError:
+    """What is answered where something failed that nobody foresaw: a number, under which the
+    keeper finds it in the log.
+
+    Whether something was stored is not told: it may have failed after the commit.
+    """
+    reference = secrets.token_hex(8)
+    log.error("Fault %s", reference, exc_info=error)
+    text = f"The service failed. Tell its keeper this number: {reference}"
+    return HyoidError(issues=[Issue("fatal", "exception", text)])
 
 
 def outcome(issues: Iterable[Issue]) -> dict[str, Any]:

@@ -52,7 +52,7 @@ def read(service: Service, call: Call, asked: Interaction) -> Answer:
     name = f"{KIND}/{asked.id}"
     text = asked.id or ""
     is_there = _NUMBER.fullmatch(text) and asked.detail in (None, "1")
-    allowed = _allowed(call.caller, "r")
+    allowed = _allowed(service, call.caller, "r")
     with call.reading() as connection:
         found = one(connection, int(text), allowed) if is_there else None
     if found is None:
@@ -77,7 +77,7 @@ def search(service: Service, call: Call, asked: Interaction) -> Answer:
     given = question(
         search_pairs(call), f"{call.base}/", within, strict=strict, secret=service.cursor_key
     )
-    wanted = given.wanted(_allowed(call.caller, "s"))
+    wanted = given.wanted(_allowed(service, call.caller, "s"))
     count = settings.page_size if given.query.shape.count is None else given.query.shape.count
     count = min(count, settings.max_page_size)
     shape, total = given.query.shape, None
@@ -141,12 +141,12 @@ def require_audit_kept(asked: Interaction, *, conditional: bool) -> None:
         raise NotSupported("An AuditEvent is not created conditionally")
 
 
-def _allowed(caller: Caller, letter: str) -> Condition | None:
+def _allowed(service: Service, caller: Caller, letter: str) -> Condition | None:
     """What the caller may see of the log. Raises Forbidden for a scope that allows a part."""
     if grants_of(caller).of(letter, KIND) != WHOLE:
         raise insufficient("AuditEvents are seen with a scope for all of them")
     own = own_client(caller, letter, "oc.patient")
-    return None if own is None else of_own(own)
+    return None if own is None else of_own(own, service.store.database.dialect)
 
 
 def _stored(recorded: Recorded, base: str) -> Stored:

@@ -50,13 +50,19 @@ _AS = {
 
 def trail_of(scope: Scope, address: str) -> Trail:
     """The trail of a request of which nothing is known yet but how it was sent."""
-    raw = (scope.get("raw_path") or scope["path"].encode()).split(b"?", 1)[0]
+    raw: bytes = scope.get("raw_path") or scope["path"].encode()
+    if b"?" in raw:
+        raw = raw.partition(b"?")[0]
     query = scope["query_string"]
     text = f"{scope['method']} {raw[:LONGEST_QUERY].decode('ascii', 'replace')}"
     if query:
         text += f"?{query[:LONGEST_QUERY].decode('ascii', 'replace')}"
-    request = next((value for name, value in scope["headers"] if name == b"x-request-id"), b"")
-    return Trail(query=cleaned(text), address=address, request=request.decode("latin-1"))
+    request = ""
+    for name, value in scope["headers"]:
+        if name == b"x-request-id":
+            request = value.decode("latin-1")
+            break
+    return Trail(query=cleaned(text), address=address, request=request)
 
 
 def cleaned(text: str) -> str:

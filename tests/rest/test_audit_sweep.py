@@ -40,7 +40,12 @@ def require_told_once(store: Store) -> int:
             "SELECT r.type, r.id, v.vid FROM version v JOIN resource r ON r.rid = v.rid"
         )
         rows = connection.rows("SELECT body FROM audit_event")
-    told = Counter(name for (body,) in rows for name in decoded(bytes(body)).changed)
+    accesses = [decoded(bytes(body)) for (body,) in rows]
+    for access in accesses:
+        # By these it is told whose rows a caller with some clients sees.
+        about = {name for name in access.references() if name.startswith("Patient/")}
+        assert about == {f"Patient/{client}" for client in access.clients}
+    told = Counter(name for access in accesses for name in access.changed)
     assert told == Counter(f"{kind}/{key}/_history/{vid}" for kind, key, vid in versions)
     assert not verify(store.database).fault
     return len(versions)
