@@ -2,7 +2,8 @@
 
 Under the glass a search names one resource by its id, one client whose record it is of, or it is
 for a person by an identifier, or by name and day of birth. What lists without such a name is
-refused: exports, searches of the whole service, histories of types.
+refused: exports, searches of the whole service, histories of types. So is what leads on from there
+to others: includes, and a Bundle of questions.
 """
 
 from __future__ import annotations
@@ -27,7 +28,14 @@ from service.standard.searching.query import (
 )
 
 _LISTING = frozenset(
-    {"history-type", "history-system", "search-system", "export-status", "export-file"}
+    {
+        "history-type",
+        "history-system",
+        "search-system",
+        "export-status",
+        "export-file",
+        "transaction",
+    }
 )
 _NAMES = frozenset({"name", "family", "given"})
 _SHORTEST_NAME = 2
@@ -43,7 +51,15 @@ def refuse_listing(caller: Caller, asked: Interaction) -> None:
 
 def require_one_client(caller: Caller, query: SearchQuery) -> None:
     """The same for a search, by its criteria. Raises Forbidden."""
-    if caller.purpose and not any(map(_names_one, query.criteria)) and not _is_person(query):
+    if not caller.purpose:
+        return
+    if query.shape.includes:
+        raise Forbidden(
+            "A reason opens one client's record, and nothing that is included with it: ask for"
+            " Patient/[id]/$everything, or one resource at a time",
+            location="http.X-Purpose",
+        )
+    if not any(map(_names_one, query.criteria)) and not _is_person(query):
         raise _too_wide()
 
 

@@ -62,6 +62,12 @@ def test_a_reason_lets_a_person_read_beyond_the_own_clients(ask: Asking) -> None
         "Patient/$export",
         "Group/g/$export",
         "$export-status/1",
+        "Organization?_id=o&_revinclude=Patient:organization",
+        "Patient?_id=p1&_include=Patient:organization&_revinclude:iterate=Patient:organization",
+        "Group?_id=g&_include=Group:member",
+        "Observation?patient=p1&_include=Observation:performer",
+        "Patient/p1/Observation?_include=*",
+        "Observation/$lastn?patient=p1&category=exam&_include=Observation:performer",
     ],
 )
 def test_a_reason_opens_one_record_and_not_the_house(ask: Asking, address: str) -> None:
@@ -80,7 +86,7 @@ def test_a_reason_opens_one_record_and_not_the_house(ask: Asking, address: str) 
         "Patient/p1/Observation",
         "Patient/p1/*",
         "Observation?subject=Patient/p1&code=x",
-        "Observation?_id=o1&_include=*",
+        "Observation?_id=o1",
         "Observation/o1/_history",
         "Observation/$lastn?patient=p1&category=exam",
         "Patient/p1/$summary",
@@ -88,6 +94,13 @@ def test_a_reason_opens_one_record_and_not_the_house(ask: Asking, address: str) 
 )
 def test_one_record_may_be_asked_for_in_every_way(ask: Asking, address: str) -> None:
     assert ask(TIED, "GET", address, x_purpose=REASON).status == 200
+
+
+def test_a_bundle_of_questions_needs_no_reason(ask: Asking) -> None:
+    entries = [{"request": {"method": "GET", "url": "Patient/p1"}}]
+    batch = {"resourceType": "Bundle", "type": "batch", "entry": entries}
+    assert ask(TIED, "POST", "", batch, x_purpose=REASON).status == 403
+    assert ask(TIED, "POST", "", batch).status == 200
 
 
 def test_it_is_for_reading_alone(ask: Asking) -> None:
