@@ -7,7 +7,7 @@
 The first makes a private key, which stays here, and beside it the public one, which the keeper of
 the service registers. The last asks the service where tokens are given, proves with the key who
 is asking, writes with one token, reads with another that may do no more than that, and gives both
-back. Sent twice it is there once.
+back. Sent twice it is there once. A service at another address is named by the URL at the end.
 
 SMART App Launch 2.2: https://hl7.org/fhir/smart-app-launch/backend-services.html
 """
@@ -162,8 +162,8 @@ def main(arguments: list[str]) -> int:
         case ["key", file]:
             print(f"hand over {make_key(Path(file))}, keep {file}")
             return 0
-        case ["go", name, file, *base]:
-            return go(name, file, *base[:1])
+        case ["go", name, file] | ["go", name, file, _]:
+            return go(name, file, *arguments[3:])
     print(__doc__)
     return 2
 

@@ -14,6 +14,7 @@ from starlette.types import Receive, Scope, Send
 
 from service import __version__
 from service.access.gate import Gate, OpenGate
+from service.access.hosts import Names
 from service.access.limits import Limits, allowance_of
 from service.access.opening import opened_access
 from service.access.recording import Recording, directory_of
@@ -55,13 +56,12 @@ _REFUSALS = {
 class Hyoid(FastAPI):
     """FastAPI for everything but /fhir, which the FHIR application answers by itself."""
 
-    def __init__(
-        self, fhir: FhirApp, limits: Limits, origins: tuple[str, ...], **options: Any
-    ) -> None:
+    def __init__(self, fhir: FhirApp, limits: Limits, settings: Settings, **options: Any) -> None:
         super().__init__(**options)
         self.fhir = fhir
+        self._names = Names(settings)
         self._beside = ByAddress(super().__call__, limits)
-        self._guarded = Guarded(self._answer, origins)
+        self._guarded = Guarded(self._answer, origins_in(settings.cors_origins))
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request, or take part in start and end of the process."""
@@ -71,6 +71,12 @@ class Hyoid(FastAPI):
             await super().__call__(scope, receive, send)
 
     async def _answer(self, scope: Scope, receive: Receive, send: Send) -> None:
+        try:
+            self._names.require(scope["headers"])
+        except HyoidError as error:
+            refused = Response(encode(outcome_of(error)), error.status, media_type=FHIR_JSON)
+            await refused(scope, receive, send)
+            return
         if is_fhir(scope["path"]):
             await self.fhir(scope, receive, send)
             return
@@ -97,7 +103,7 @@ def create_app(settings: Settings) -> FastAPI:
     service = Service(Store(database), settings, shared_secret(database, "cursor"))
     recording = Recording(database, directory_of(settings))
     access = None if settings.access == "open" else opened_access(database, settings, recording)
-    gate: Gate = access.gate if access else OpenGate(settings.base_url)
+    gate: Gate = access.gate if access else OpenGate()
     limits = Limits(allowance_of(settings))
 
     @asynccontextmanager
@@ -119,7 +125,7 @@ def create_app(settings: Settings) -> FastAPI:
     app = Hyoid(
         FhirApp(service, gate, recording, limits),
         limits,
-        origins_in(settings.cors_origins),
+        settings,
         title="Hyoid",
         version=__version__,
         description=_DESCRIPTION,

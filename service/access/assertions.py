@@ -12,9 +12,9 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Any
 
-from joserfc.errors import ExpiredTokenError, JoseError
+from joserfc.errors import ClaimError, ExpiredTokenError, JoseError, MissingClaimError
 from joserfc.jws import JWSRegistry, extract_compact
-from joserfc.jwt import JWTClaimsRegistry
+from joserfc.jwt import ClaimsOption, JWTClaimsRegistry
 
 from service.access.client_keys import ALGORITHMS
 from service.access.refusals import InvalidClient
@@ -27,6 +27,7 @@ MOST_TEXT = 16 * 1024
 
 _NAME = 255
 """Most characters of a jti, a kid, a client id."""
+_NEEDED = ("iss", "sub", "exp", "jti")
 _UNFIT = re.compile("[\x00\ud800-\udfff]")
 """No database takes them; the second are halves of characters, as JSON may have them."""
 
@@ -93,27 +94,34 @@ def _parts(text: str) -> tuple[dict[str, Any], dict[str, Any]]:
 
 
 def _require_claims(claims: dict[str, Any], audiences: Collection[str], now: int) -> None:
-    registry = JWTClaimsRegistry(
-        now=now,
-        leeway=LEEWAY,
-        iss={"essential": True},
-        sub={"essential": True},
-        aud={"essential": True, "values": list(audiences)},
-        exp={"essential": True},
-        jti={"essential": True},
-    )
+    options: dict[str, ClaimsOption] = {name: {"essential": True} for name in _NEEDED}
+    options["aud"] = {"essential": True, "values": list(audiences)}
+    registry = JWTClaimsRegistry(now, LEEWAY, **options)
     try:
         registry.validate(claims)
     except ExpiredTokenError:
-        raise InvalidClient("The assertion has expired") from None
-    except JoseError as error:
-        claim = getattr(error, "claim", "")
-        what = f": look at {claim}" if claim in ("iss", "sub", "aud", "exp", "jti", "nbf") else ""
-        raise InvalidClient(
-            f"The assertion needs iss, sub, aud (the token endpoint), exp and jti{what}"
-        ) from None
+        raise InvalidClient("The assertion has expired: exp is in the past") from None
+    except MissingClaimError:
+        lacking = [name for name in (*_NEEDED, "aud") if claims.get(name) is None]
+        raise InvalidClient(f"The assertion lacks {', '.join(lacking)}") from None
+    except ClaimError as error:
+        raise InvalidClient(_wrong(claims, error.claim, now)) from None
+    except JoseError:
+        raise InvalidClient("The claims of the assertion cannot be read") from None
     if claims["exp"] > now + LONGEST + LEEWAY:
         raise InvalidClient("The assertion must expire within five minutes")
+
+
+def _wrong(claims: dict[str, Any], claim: str, now: int) -> str:
+    """What is wrong with a claim that is there; nothing of it is told back."""
+    if claim == "aud":
+        return "aud of the assertion must be the token endpoint"
+    value = claims.get(claim)
+    if claim in ("iat", "nbf", "exp"):
+        if isinstance(value, int | float) and value > now:
+            return f"{claim} of the assertion is in the future; here it is {now}: look at the clock"
+        return f"{claim} of the assertion must be a number, seconds since 1970"
+    return f"{claim} of the assertion must be a text that is not empty"
 
 
 def _name(found: dict[str, Any], key: str) -> str:

@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from functools import lru_cache
-from ipaddress import ip_address
 from typing import Protocol
-from urllib.parse import urlsplit
 
 import anyio.to_thread
 
@@ -16,7 +13,7 @@ from service.access.forms import bearer_in
 from service.access.openid_bearers import OpenIdBearers
 from service.access.refusals import InvalidToken
 from service.caller import ANONYMOUS, Caller
-from service.errors import Forbidden, NotAuthenticated
+from service.errors import NotAuthenticated
 
 
 class Gate(Protocol):
@@ -32,49 +29,16 @@ class Gate(Protocol):
 
 
 class OpenGate:
-    """`--access open`: whoever reaches the service may do everything.
-
-    It listens on loopback only, so it answers to names of loopback only, and to that of the base
-    URL where one is set: else a page in the keeper's browser could reach it under a name of its
-    own that leads to loopback (DNS rebinding).
-    """
-
-    def __init__(self, base_url: str = "") -> None:
-        self._name = urlsplit(base_url).hostname or "localhost"
+    """`--access open`: whoever reaches the service may do everything; it listens on loopback
+    only, and answers to names of loopback only (`hosts.py`)."""
 
     def admit(self, interaction: str, headers: Mapping[str, str], method: str = "POST") -> Caller:
-        """Everybody who uses such a name is the anonymous caller. Raises Forbidden."""
-        host = headers.get("host", "")
-        if not is_loopback_host(host) and host_name(host) != self._name:
-            raise Forbidden(
-                "Without access control the service answers to loopback names only",
-                location="http.Host",
-            )
+        """Everybody is the anonymous caller."""
         return ANONYMOUS
 
     def is_quick(self, interaction: str, headers: Mapping[str, str]) -> bool:
         """Nothing is looked up."""
         return True
-
-
-def host_name(host: str) -> str:
-    """The name in a Host header, without the port; empty where it cannot be read."""
-    try:
-        return urlsplit(f"//{host}").hostname or ""
-    except ValueError:
-        return ""
-
-
-@lru_cache(maxsize=64)
-def is_loopback_host(host: str) -> bool:
-    """Whether a Host header names loopback: localhost, 127.0.0.0/8, ::1."""
-    name = host_name(host)
-    if name == "localhost" or name.endswith(".localhost"):
-        return True
-    try:
-        return ip_address(name).is_loopback
-    except ValueError:
-        return False
 
 
 NOBODY = Caller("anonymous", kind="anonymous")

@@ -38,6 +38,11 @@ class Cookies:
         """The name of the cookie of a sign-in that goes on elsewhere."""
         return self._named("hyoid-openid")
 
+    @property
+    def browser(self) -> str:
+        """The name of the cookie of a browser in which somebody has signed in before."""
+        return self._named("hyoid-browser")
+
     def token(self, headers: Mapping[str, str], name: str = "") -> str | None:
         """The value of the cookie (of the session, where no name is given)."""
         text = headers.get("cookie", "")

@@ -31,6 +31,9 @@ _UVICORN: dict[str, Any] = {
     # Longer than proxies keep an idle connection (60 seconds is common), so that they close first.
     "timeout_keep_alive": 75,
     "timeout_graceful_shutdown": 10,
+    # A worker that has not started by then is killed and begun anew: of 5 seconds, as Uvicorn has
+    # it, none ever serves on a machine that is busy.
+    "timeout_worker_healthcheck": 60,
     "backlog": _BACKLOG,
 }
 

@@ -15,7 +15,7 @@ from urllib.parse import urlsplit
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError
 
-from service.access.gate import is_loopback_host
+from service.access.hosts import is_loopback_host
 from service.access.key_file import place_of
 from service.access.opening import checked_networks
 from service.access.private_files import require_private, require_unforged
@@ -79,6 +79,13 @@ def _require_encryption(settings: Settings, only_here: bool) -> None:
             f"--host {settings.host or '*'} can be reached from elsewhere, without encryption: give"
             " --tls-cert and --tls-key, or set HYOID_BASE_URL to the https address of the proxy"
             " in front",
+            MISUSED,
+        )
+    if not only_here and not settings.base_url:
+        raise RefusedError(
+            f"--host {settings.host or '*'} can be reached from elsewhere under names that only you"
+            " know: set HYOID_BASE_URL to the https address that clients use, ending in /fhir;"
+            " access tokens are for that address",
             MISUSED,
         )
 

@@ -147,8 +147,11 @@ def _notes(service: Service, date_format: str | None, decimal_comma: bool, stric
     from service.commands._notes import Notes
     from service.commands._options import base_of
     from service.errors import Invalid
+    from service.intake.moments import MomentError, date_form
 
     try:
+        if date_format:
+            date_form(date_format)
         return Notes(
             service.store,
             service.settings,
@@ -160,6 +163,8 @@ def _notes(service: Service, date_format: str | None, decimal_comma: bool, stric
         )
     except Invalid as error:
         raise RefusedError(f"--clinic, --time-zone: {error}", MISUSED) from None
+    except MomentError as error:
+        raise RefusedError(f"--date-format: {error}", MISUSED) from None
 
 
 @contextmanager

@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 
 from service.commands._options import DEFAULTS, DatabaseOption, KeyFileOption, settings_with
-from service.commands._telling import complain, say
+from service.commands._telling import say
 
 
 class AccessChoice(StrEnum):
@@ -97,11 +97,6 @@ def serve(
         if settings.access == "smart":
             with contextlib.closing(database_at(settings.database)) as database_now:
                 required_secrets(database_now, settings)
-        if settings.access == "smart" and not settings.base_url and not is_loopback(listener):
-            complain(
-                f"hyoid: access tokens are for {settings.fhir_base()}: set HYOID_BASE_URL to the"
-                " address that clients use"
-            )
         server = one_process(settings) if workers == 1 else None
         url = url_of(listener, settings.host, settings.scheme)
         say(f"Hyoid serves FHIR R4 at {url}/fhir (Ctrl-C stops it)")

@@ -19,7 +19,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from starlette.requests import ClientDisconnect
 
 from service.access.forms import form_in
-from service.access.gate import is_loopback_host
+from service.access.hosts import is_loopback_host
 from service.access.people import Asked
 from service.access.refusals import InvalidRequest
 from service.access.sessions_cookies import safe_target
@@ -27,6 +27,7 @@ from service.access.sign_in import SignIn
 from service.errors import Forbidden, HyoidError, Malformed, TooLarge
 from service.pages.templates import page
 from service.rest.fhir_app import client_address
+from service.store.people_known import KNOWN
 
 _THREADS = 8
 """So many sign-ins at once; a flood of them leaves threads for the rest."""
@@ -112,9 +113,11 @@ class _Pages:
             if not is_loopback_host(request.headers.get("host", "")):
                 raise Forbidden("A sign-in link counts on the machine of the service alone")
             token = people.with_link(form["link"], asked)
-        else:
-            token = people.with_passphrase(form.get("login", ""), form.get("passphrase", ""), asked)
-        return self._with_session(request, token, form.get("next", ""))
+            return self._with_session(request, token, form.get("next", ""))
+        entered = people.with_passphrase(form.get("login", ""), form.get("passphrase", ""), asked)
+        answer = self._with_session(request, entered.token, form.get("next", ""))
+        self._set(request, answer, self.parts.browsers.cookies.browser, entered.browser, KNOWN)
+        return answer
 
     def _signed_out(self, request: Request) -> Response:
         self._require_own_page(request)
@@ -160,8 +163,9 @@ class _Pages:
         answer.headers.append("Set-Cookie", cookie)
 
     def _asked(self, request: Request) -> Asked:
-        token = self.parts.browsers.cookies.token(request.headers)
-        return Asked(client_address(request.scope), token)
+        headers, cookies = request.headers, self.parts.browsers.cookies
+        address, browser = client_address(request.scope), cookies.token(headers, cookies.browser)
+        return Asked(address, cookies.token(headers), browser)
 
     def _require_own_page(self, request: Request) -> None:
         self.parts.browsers.cookies.require_own_page(request.headers)

@@ -12,7 +12,7 @@ from service.errors import Conflict, NotFound
 from service.store.audit.commanded import put_on_record
 from service.store.connection import Connection, Row
 from service.store.engine import Database
-from service.store.people_failures import forgive
+from service.store.people_failures import forget_browsers, forgive
 from service.store.unit import take_turn
 
 _COLUMNS = "login, role, reference, tied, name, passphrase, created, disabled"
@@ -35,8 +35,10 @@ _END = "DELETE FROM person_session WHERE login = ?"
 _VOID = "DELETE FROM sign_in_link WHERE login = ?"
 _PRACTITIONER = (
     "SELECT r.id FROM index_token t JOIN resource r ON r.rid = t.rid"
-    " WHERE t.param = ? AND t.code = ? AND t.system = ? LIMIT 2"
+    " WHERE t.param = ? AND t.code = ? AND t.system = ?"
 )
+_OF_THE_HOUSE = " AND NOT EXISTS (SELECT 1 FROM keeper k WHERE k.rid = r.rid)"
+_TWO = " LIMIT 2"
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +125,8 @@ def know_person(database: Database, person: Person) -> Person:
 def disable_person(database: Database, login: str, now: int | None) -> None:
     """Let somebody in no more (`now` in microseconds), or again (None). Raises NotFound.
 
-    Sessions and links end with it; failures are forgiven to who is let in again.
+    Sessions and links end with it, and no browser is known any more; failures are forgiven to who
+    is let in again.
     """
     with database.writer() as connection:
         take_turn(connection)
@@ -132,16 +135,22 @@ def disable_person(database: Database, login: str, now: int | None) -> None:
         _end(connection, login)
         if now is None:
             forgive(connection, login)
+        else:
+            forget_browsers(connection, login)
         put_on_record(connection)
 
 
 def set_passphrase(database: Database, login: str, encoded: str) -> None:
-    """Another passphrase; sessions and links end, failures are forgiven. Raises NotFound."""
+    """Another passphrase; sessions and links end, no browser is known, failures are forgiven.
+
+    Raises NotFound.
+    """
     with database.writer() as connection:
         take_turn(connection)
         if connection.row(_PASSPHRASE, (encoded, login)) is None:
             raise _unknown(login)
         _end(connection, login)
+        forget_browsers(connection, login)
         forgive(connection, login)
         put_on_record(connection)
 
@@ -154,8 +163,15 @@ def keep_rehashed(database: Database, login: str, before: str, after: str) -> No
 
 
 def practitioners_with(connection: Connection, param: int, system: str, value: str) -> list[str]:
-    """Ids of Practitioners with this identifier, at most two; `param` indexes identifiers."""
-    return [row[0] for row in connection.rows(_PRACTITIONER, (param, value, system))]
+    """Ids of Practitioners with this identifier, at most two; `param` indexes identifiers.
+
+    Those that a caller who sees some clients only has made (`keepers.py`) count where there are no
+    others: nobody is kept out by a second one with the same number.
+    """
+    asked = (param, value, system)
+    found = connection.rows(_PRACTITIONER + _OF_THE_HOUSE + _TWO, asked)
+    found = found or connection.rows(_PRACTITIONER + _TWO, asked)
+    return [row[0] for row in found]
 
 
 def person_of(row: Row) -> Person:

@@ -59,7 +59,8 @@ class SignInLink(SQLModel, table=True):
 
 
 class SignInFailure(SQLModel, table=True):
-    """How often a login or an address failed, by a hash of its name, and until when it waits."""
+    """How often a login (in a browser, from a network, in all) or an address failed, by hashes, and
+    until when it waits."""
 
     __tablename__ = "sign_in_failure"
 
@@ -69,6 +70,22 @@ class SignInFailure(SQLModel, table=True):
     forgotten: int = Field(sa_type=BIG)
 
     __table_args__: ClassVar[Any] = (Index("sign_in_failure_forgotten", "forgotten"),)
+
+
+class SignInKnown(SQLModel, table=True):
+    """Where a sign-in succeeded: in a browser, by hashes of its cookie and the login; at an
+    address, by a hash of it, for any login (empty)."""
+
+    __tablename__ = "sign_in_known"
+
+    digest: str = Field(primary_key=True, sa_type=TEXT)
+    login: str = Field(primary_key=True, sa_type=TEXT)
+    expires: int = Field(sa_type=BIG)
+
+    __table_args__: ClassVar[Any] = (
+        Index("sign_in_known_login", "login"),
+        Index("sign_in_known_expires", "expires"),
+    )
 
 
 class OpenIdAttempt(SQLModel, table=True):

@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import hmac
 import json
+import re
 from typing import Any
 
 import pytest
@@ -43,8 +44,14 @@ def test_a_right_one_is_read() -> None:
 
 @pytest.mark.parametrize("claim", ["iss", "sub", "aud", "exp", "jti"])
 def test_every_claim_is_needed(claim: str) -> None:
-    assert claim in _refusal(LAKESIDE.assertion(NOW, without=(claim,)))
-    assert claim in _refusal(LAKESIDE.assertion(NOW, **{claim: None}))
+    told = _refusal(LAKESIDE.assertion(NOW, without=(claim,)))
+    assert told == f"The assertion lacks {claim}"
+    assert _refusal(LAKESIDE.assertion(NOW, **{claim: None})) == told
+
+
+def test_all_that_lack_are_told() -> None:
+    told = _refusal(LAKESIDE.assertion(NOW, without=("aud", "jti", "exp")))
+    assert told == "The assertion lacks exp, jti, aud"
 
 
 @pytest.mark.parametrize(
@@ -64,6 +71,9 @@ def test_every_claim_is_needed(claim: str) -> None:
         ("exp", float("inf")),
         ("nbf", NOW + LEEWAY + 1),
         ("iat", NOW + LEEWAY + 1),
+        ("iat", "today"),
+        ("nbf", []),
+        ("sub", {}),
         ("sub", "another"),
         ("iss", ["lakeside"]),
         ("jti", ""),
@@ -73,7 +83,10 @@ def test_every_claim_is_needed(claim: str) -> None:
     ],
 )
 def test_a_wrong_claim_is_refused(claim: str, value: Any) -> None:
-    assert _refusal(LAKESIDE.assertion(NOW, **{claim: value}))
+    told = _refusal(LAKESIDE.assertion(NOW, **{claim: value}))
+    assert re.search(rf"\b{claim}\b|must expire within five minutes", told)
+    if claim in ("iat", "nbf"):
+        assert ("in the future" in told) is isinstance(value, int)
 
 
 @pytest.mark.parametrize("ahead", [1 - LEEWAY, 1, 300, 300 + LEEWAY])

@@ -27,7 +27,7 @@ def opened(store: Store) -> Access:
 @pytest.fixture
 def cookie(store: Store, opened: Access) -> dict[str, str]:
     added(store.database)
-    token = opened.sign_in.people.with_passphrase("robin", PASSPHRASE, Asked("::1"))
+    token = opened.sign_in.people.with_passphrase("robin", PASSPHRASE, Asked("::1")).token
     return {"cookie": f"__Host-hyoid={token}"}
 
 

@@ -237,9 +237,12 @@ def test_the_audience_is_not_what_a_relay_says(service: Service, lakeside: Integ
         {"Host": "relay.example"},
         {"X-Forwarded-Host": "relay.example", "Host": "relay.example"},
     ):
+        # Where no base URL is set, no other name is answered to.
         answer = httpx.post(service.token_url, data=form, headers=headers)
+        assert answer.status_code == 403
+        answer = httpx.post(f"{service.second}/access/token", data=form, headers=headers)
         assert answer.json()["error"] == "invalid_client"
-        told = httpx.get(f"{service.base}/fhir/.well-known/smart-configuration", headers=headers)
+        told = httpx.get(f"{service.second}/fhir/.well-known/smart-configuration", headers=headers)
         assert told.json()["token_endpoint"] == service.token_url
 
 

@@ -9,24 +9,38 @@ import argon2
 import pytest
 
 from service.access import people as people_module
-from service.access.people import Asked, made_link
+from service.access.people import Asked, People, made_link, network_of
 from service.access.people_passphrases import is_outdated
 from service.errors import Forbidden, HyoidError, NotAuthenticated, NotFound, Throttled
 from service.store.people import change_person, disable_person, required_person, set_passphrase
-from service.store.people_failures import LONGEST_WAIT, MOST, waiting
+from service.store.people_failures import EVERYWHERE, IN_BROWSER
+from service.store.people_known import KNOWN
 from service.store.store import Store
 from tests.access.integrators import Clock
 from tests.access.visitors import HASHED, PASSPHRASE, Recorded, added, people_at
 
 HERE = Asked("127.0.0.1")
 AWAY = Asked("192.0.2.7")
+LONGEST = IN_BROWSER.longest
+
+
+@pytest.fixture
+def unhashed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where many passphrases are tried: without the time that a hash takes."""
+    monkeypatch.setattr(people_module, "is_right", lambda passphrase, _: passphrase == PASSPHRASE)
+
+
+def _fail(people: People, login: str, asked: Asked, times: int) -> None:
+    for _ in range(times):
+        with pytest.raises(NotAuthenticated):
+            people.with_passphrase(login, "wrong passphrase", asked)
 
 
 def test_who_signs_in_is_who_asks(store: Store, clock: Clock) -> None:
     recorded = Recorded()
     added(store.database, tied=frozenset({"CareTeam/north"}))
     people = people_at(store.database, clock, recorded)
-    token = people.with_passphrase("robin", PASSPHRASE, AWAY)
+    token = people.with_passphrase("robin", PASSPHRASE, AWAY).token
     found = people_at(store.database, clock).sessions.signed_in(token)
     assert found is not None
     caller = found.caller
@@ -75,45 +89,137 @@ def test_wrong_unknown_and_disabled_are_refused_in_the_same_words(
 
 def test_failures_make_wait_and_the_right_passphrase_too(store: Store, clock: Clock) -> None:
     added(store.database)
-    people = people_at(store.database, clock)
-    for _ in range(5):
-        with pytest.raises(NotAuthenticated):
-            people.with_passphrase("robin", "wrong passphrase", AWAY)
-    # Another process, from elsewhere: it is the login that waits.
-    other = people_at(store.database, clock)
+    _fail(people_at(store.database, clock), "robin", AWAY, 5)
+    # Another process, and another address of the same network.
+    other, near = people_at(store.database, clock), Asked("192.0.2.200")
     with pytest.raises(Throttled) as refused:
-        other.with_passphrase("robin", PASSPHRASE, HERE)
+        other.with_passphrase("robin", PASSPHRASE, near)
     assert refused.value.headers["Retry-After"] == "30"
     clock.now += 30
-    assert other.with_passphrase("robin", PASSPHRASE, HERE)
+    assert other.with_passphrase("robin", PASSPHRASE, near)
     # It starts anew.
-    with pytest.raises(NotAuthenticated):
-        people.with_passphrase("robin", "wrong passphrase", HERE)
+    _fail(other, "robin", near, 4)
+    assert other.with_passphrase("robin", PASSPHRASE, near)
 
 
-def test_waits_grow_and_end_somewhere() -> None:
-    assert [waiting(number, 5) for number in (1, 4, 5, 6, 7)] == [0, 0, 30, 60, 120]
-    assert {waiting(number, 5) for number in (10, 99, 10_000)} == {LONGEST_WAIT}
-
-
-def test_an_unknown_login_waits_like_any_other(store: Store, clock: Clock) -> None:
+def test_a_stranger_does_not_shut_others_out(store: Store, clock: Clock) -> None:
+    """API2:2023: who fails as somebody waits himself."""
+    added(store.database)
     people = people_at(store.database, clock)
-    for _ in range(5):
-        with pytest.raises(NotAuthenticated):
-            people.with_passphrase("nobody", PASSPHRASE, AWAY)
+    _fail(people, "robin", AWAY, 5)
     with pytest.raises(Throttled):
-        people.with_passphrase("nobody", PASSPHRASE, AWAY)
+        people.with_passphrase("robin", PASSPHRASE, AWAY)
+    assert people.with_passphrase("robin", PASSPHRASE, Asked("198.51.100.10"))
 
 
+@pytest.mark.usefixtures("unhashed")
+def test_a_browser_of_the_login_is_counted_by_itself(store: Store, clock: Clock) -> None:
+    added(store.database)
+    added(store.database, "sasha")
+    people = people_at(store.database, clock)
+    known = replace(AWAY, browser=people.with_passphrase("robin", PASSPHRASE, AWAY).browser)
+    # From many networks.
+    for number in range(50):
+        _fail(people, "robin", Asked(f"10.{number}.0.1"), 1)
+    for asked in (AWAY, Asked("10.200.0.1"), replace(AWAY, browser="invented")):
+        with pytest.raises(Throttled):
+            people.with_passphrase("robin", PASSPHRASE, asked)
+    entered = people.with_passphrase("robin", PASSPHRASE, known)
+    assert entered.browser == known.browser
+    # It knows one login, until another has signed in there as well.
+    with pytest.raises(Throttled):
+        _fail(people, "sasha", known, 6)
+    clock.now += 30
+    assert people.with_passphrase("sasha", PASSPHRASE, known).browser == known.browser
+    assert people.with_passphrase("robin", PASSPHRASE, known)
+    # Nothing but its own failures make it wait, and in the end a stranger.
+    _fail(people, "robin", known, 5)
+    with pytest.raises(Throttled) as refused:
+        people.with_passphrase("robin", PASSPHRASE, known)
+    assert refused.value.headers["Retry-After"] == "30"
+    for _ in range(5):
+        clock.now += LONGEST
+        _fail(people, "robin", known, 1)
+    # Now it is a stranger to robin, though not to sasha.
+    for number in range(5):
+        clock.now += LONGEST if number == 0 else EVERYWHERE.longest
+        _fail(people, "robin", known, 1)
+    with pytest.raises(Throttled):
+        people.with_passphrase("robin", PASSPHRASE, known)
+    clock.now += EVERYWHERE.longest
+    assert people.with_passphrase("robin", PASSPHRASE, known).browser == known.browser
+
+
+@pytest.mark.parametrize("ends", ["disabled", "passphrase", "time"])
+def test_a_browser_is_known_until(ends: str, store: Store, clock: Clock) -> None:
+    added(store.database)
+    people = people_at(store.database, clock)
+    known = replace(AWAY, browser=people.with_passphrase("robin", PASSPHRASE, AWAY).browser)
+    assert people.with_passphrase("robin", PASSPHRASE, known).browser == known.browser
+    if ends == "disabled":
+        disable_person(store.database, "robin", 1)
+        disable_person(store.database, "robin", None)
+    elif ends == "passphrase":
+        set_passphrase(store.database, "robin", HASHED)
+    else:
+        clock.now += KNOWN
+    _fail(people, "robin", AWAY, 5)
+    with pytest.raises(Throttled):
+        people.with_passphrase("robin", PASSPHRASE, known)
+    clock.now += 30
+    assert people.with_passphrase("robin", PASSPHRASE, known).browser != known.browser
+
+
+def test_what_a_browser_shows_is_not_kept_as_it_is(store: Store, clock: Clock) -> None:
+    added(store.database)
+    people = people_at(store.database, clock)
+    chosen = people.with_passphrase("robin", PASSPHRASE, replace(AWAY, browser="chosen"))
+    assert chosen.browser != "chosen", "who plants a cookie would be known by it"
+    assert len(chosen.browser) == 43
+    with store.database.reader() as connection:
+        rows = connection.rows("SELECT digest, login FROM sign_in_known")
+    assert len(rows) == 2
+    assert not {chosen.browser, "robin", "192.0.2.7"} & {each for row in rows for each in row}
+
+
+@pytest.mark.usefixtures("unhashed")
+def test_an_unknown_login_waits_like_any_other(store: Store, clock: Clock) -> None:
+    added(store.database)
+    told = []
+    for login in ("nobody", "robin", "nul\x00", "x" * 5000):
+        people, away = people_at(store.database, clock), Asked(f"10.0.{len(told)}.1", None, "shown")
+        _fail(people, login, away, 5)
+        with pytest.raises(Throttled) as refused:
+            people.with_passphrase(login, PASSPHRASE, away)
+        told.append((str(refused.value), refused.value.headers))
+    assert all(each == told[0] for each in told)
+
+
+@pytest.mark.usefixtures("unhashed")
 def test_an_address_that_tries_many_logins_waits(store: Store, clock: Clock) -> None:
     added(store.database)
     people = people_at(store.database, clock)
     for number in range(20):
-        with pytest.raises(NotAuthenticated):
-            people.with_passphrase(f"guess{number}", "wrong passphrase", AWAY)
+        _fail(people, f"guess{number}", AWAY, 1)
     with pytest.raises(Throttled):
         people.with_passphrase("robin", PASSPHRASE, AWAY)
     assert people.with_passphrase("robin", PASSPHRASE, HERE)
+
+
+@pytest.mark.usefixtures("unhashed")
+def test_others_behind_an_address_wait_a_minute_at_most(store: Store, clock: Clock) -> None:
+    """Where somebody has signed in, there is a house full of people behind it."""
+    added(store.database)
+    people = people_at(store.database, clock)
+    known = replace(AWAY, browser=people.with_passphrase("robin", PASSPHRASE, AWAY).browser)
+    for number in range(40):
+        clock.now += 60
+        _fail(people, f"guess{number}", AWAY, 1)
+    assert people.with_passphrase("robin", PASSPHRASE, known)
+    with pytest.raises(Throttled):
+        people.with_passphrase("robin", PASSPHRASE, AWAY)
+    clock.now += 60
+    assert people.with_passphrase("robin", PASSPHRASE, AWAY)
 
 
 def test_many_guesses_at_once_are_no_way_around(store: Store, clock: Clock) -> None:
@@ -135,22 +241,34 @@ def test_many_guesses_at_once_are_no_way_around(store: Store, clock: Clock) -> N
     assert told.count(Throttled) == 19
 
 
-def test_a_hundred_failures_end_it_until_the_keeper_says_otherwise(
-    store: Store, clock: Clock, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """NIST SP 800-63B: no more than 100 failed attempts in a row."""
-    monkeypatch.setattr(people_module, "is_right", lambda passphrase, _: passphrase == PASSPHRASE)
+@pytest.mark.usefixtures("unhashed")
+def test_nothing_locks_for_good(store: Store, clock: Clock) -> None:
     added(store.database)
     people = people_at(store.database, clock)
-    for number in range(MOST):
-        with pytest.raises(NotAuthenticated):
-            people.with_passphrase("robin", "wrong passphrase", Asked(f"2001:db8:{number:x}::1"))
-        clock.now += LONGEST_WAIT
-    clock.now += 400 * 86400
-    with pytest.raises(Throttled):
+    for number in range(300):
+        _fail(people, "robin", Asked(f"2001:db8:{number:x}::1"), 1)
+        clock.now += EVERYWHERE.longest
+    clock.now -= EVERYWHERE.longest
+    with pytest.raises(Throttled) as refused:
         people.with_passphrase("robin", PASSPHRASE, AWAY)
+    assert int(refused.value.headers["Retry-After"]) == EVERYWHERE.longest
+    # The keeper may help at once.
     disable_person(store.database, "robin", None)
     assert people.with_passphrase("robin", PASSPHRASE, AWAY)
+
+
+@pytest.mark.parametrize(
+    ("address", "network"),
+    [
+        ("192.0.2.7", "192.0.2.0/24"),
+        ("::ffff:192.0.2.7", "192.0.2.0/24"),
+        ("2001:db8:1:2::7", "2001:db8:1::/48"),
+        ("", ""),
+        ("a socket", "a socket"),
+    ],
+)
+def test_networks(address: str, network: str) -> None:
+    assert network_of(address) == network
 
 
 def test_old_parameters_are_replaced_when_somebody_signs_in(store: Store, clock: Clock) -> None:
@@ -199,7 +317,7 @@ def test_of_many_who_use_a_link_at_once_one_is_let_in(store: Store, clock: Clock
 def test_a_disabled_person_is_out_within_a_second(store: Store, clock: Clock) -> None:
     added(store.database)
     people, other = people_at(store.database, clock), people_at(store.database, clock)
-    token = people.with_passphrase("robin", PASSPHRASE, HERE)
+    token = people.with_passphrase("robin", PASSPHRASE, HERE).token
     link = made_link(store.database, "robin", int(clock.now))
     assert other.sessions.signed_in(token)
     disable_person(store.database, "robin", 1)
@@ -217,7 +335,7 @@ def test_a_disabled_person_is_out_within_a_second(store: Store, clock: Clock) ->
 def test_another_passphrase_signs_out_everywhere(store: Store, clock: Clock) -> None:
     added(store.database)
     people = people_at(store.database, clock)
-    token = people.with_passphrase("robin", PASSPHRASE, HERE)
+    token = people.with_passphrase("robin", PASSPHRASE, HERE).token
     set_passphrase(store.database, "robin", HASHED)
     clock.now += 1
     assert people.sessions.signed_in(token) is None
@@ -230,7 +348,7 @@ def test_what_somebody_typed_is_not_kept(store: Store, clock: Clock) -> None:
         people.with_passphrase(PASSPHRASE, "", AWAY)
     with store.database.reader() as connection:
         rows = connection.rows("SELECT digest FROM sign_in_failure")
-    assert len(rows) == 2
+    assert len(rows) == 3
     assert PASSPHRASE not in repr((rows, recorded))
     assert recorded.told() == [("login", 401, "unknown")]
 
@@ -240,7 +358,7 @@ def test_a_change_counts_within_a_second_and_ends_what_was_given(
 ) -> None:
     robin = added(store.database)
     people = people_at(store.database, clock)
-    token = people.with_passphrase("robin", PASSPHRASE, AWAY)
+    token = people.with_passphrase("robin", PASSPHRASE, AWAY).token
     link = made_link(store.database, "robin", int(clock.now))
     change_person(store.database, replace(robin, name="Robin A."))
     clock.now += 1
@@ -257,7 +375,7 @@ def test_a_change_counts_within_a_second_and_ends_what_was_given(
         clock.now += 1
         assert people.sessions.signed_in(token) is None
         assert people.linked(link, HERE) is None
-        token = people.with_passphrase("robin", PASSPHRASE, AWAY)
+        token = people.with_passphrase("robin", PASSPHRASE, AWAY).token
         link = made_link(store.database, "robin", int(clock.now))
         found = people.sessions.signed_in(token)
         assert found is not None

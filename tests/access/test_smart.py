@@ -57,6 +57,29 @@ def test_every_address_needs_a_token(method: str, smart: httpx.Client) -> None:
 
 
 @pytest.mark.parametrize(
+    ("method", "address"),
+    [
+        *(("GET", f"/fhir/{each}") for each in (*PUBLIC, "Patient/there")),
+        ("POST", "/access/token"),
+        ("GET", "/access/jwks"),
+        ("GET", "/access/sign-in"),
+        ("POST", "/access/sign-in"),
+        ("POST", "/intake/sessions"),
+        ("GET", "/"),
+        ("GET", "/docs"),
+        ("GET", "/nowhere"),
+    ],
+)
+def test_no_name_of_the_callers_choice(method: str, address: str, smart: httpx.Client) -> None:
+    """Without a base URL links would follow it; what a page elsewhere could do by that: DNS
+    rebinding."""
+    answer = smart.request(method, address, headers={"Host": "evil.example"})
+    assert answer.status_code == 403
+    assert refusal(answer)[0]["location"] == ["http.Host"]
+    assert "evil" not in answer.text
+
+
+@pytest.mark.parametrize(
     "authorization", ["Bearer x", "Bearer", "Basic YTpi", "bearer " + "x" * 8000, "", "é"]
 )
 def test_a_forged_token_is_none(authorization: str, smart: httpx.Client) -> None:

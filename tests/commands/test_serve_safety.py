@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import ssl
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from ipaddress import ip_address
 from pathlib import Path
@@ -74,6 +75,18 @@ def _refused(*arguments: str, **env: str) -> str:
 def test_tokens_go_over_no_network_unencrypted(host: str, sqlite_url: str) -> None:
     assert UNENCRYPTED in _refused("--host", host, "--database", sqlite_url)
     assert not Path(sqlite_url.removeprefix("sqlite:///")).exists()
+
+
+def test_who_is_reached_from_elsewhere_says_under_which_name(
+    sqlite_url: str, tmp_path: Path
+) -> None:
+    """Or tokens would be for https://127.0.0.1."""
+    cert, key = _key_pair(tmp_path)
+    options = ("--tls-cert", str(cert), "--tls-key", str(key), "--database", sqlite_url)
+    assert "set HYOID_BASE_URL to the https address" in _refused("--host", "0.0.0.0", *options)
+    own = Settings(database=sqlite_url, tls_cert=str(cert), tls_key=str(key))
+    require_safe(own, only_here=True)
+    require_safe(replace(own, base_url="https://records.example/fhir"), only_here=False)
 
 
 @pytest.mark.parametrize("host", ["127.0.0.1", "0.0.0.0"])

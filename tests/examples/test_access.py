@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import runpy
 import stat
 import subprocess
 import sys
@@ -9,14 +11,17 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from joserfc.jwk import ECKey
 
 from service.data import examples
 from tests.live import hyoid_here, running_service
 
 
-def _tell(*arguments: str) -> subprocess.CompletedProcess[str]:
+def _tell(
+    *arguments: str, script: str = "integrator_access.py"
+) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [sys.executable, "-W", "error", str(examples("integrator_access.py")), *arguments],
+        [sys.executable, "-W", "error", str(examples(script)), *arguments],
         capture_output=True,
         text=True,
         timeout=60,
@@ -60,6 +65,25 @@ def test_from_the_key_to_the_first_bundle_and_once_is_once(smart: str, key: Path
         assert "both tokens given back" in done.stdout
 
 
+def test_with_a_library_for_oauth(smart: str, key: Path) -> None:
+    for name, told in (("lakeside", "clients: "), ("reader", "a token for system/Patient.rs")):
+        done = _tell(name, str(key), smart, script="integrator_authlib.py")
+        assert done.returncode == 0, done.stdout + done.stderr
+        assert told in done.stdout
+    assert _tell("stranger", str(key), smart, script="integrator_authlib.py").returncode == 1
+    assert _tell(script="integrator_authlib.py").returncode == 2
+
+
+def test_the_library_renews_its_token(smart: str, key: Path) -> None:
+    own = runpy.run_path(str(examples("integrator_authlib.py")))
+    signing = ECKey.import_key(json.loads(key.read_text()))
+    with own["session"](smart, "lakeside", signing, "system/Patient.rs") as client:
+        first = client.token["access_token"]
+        client.token["expires_at"] = 1
+        assert client.get(f"{smart}/Patient").status_code == 200
+        assert client.token["access_token"] != first
+
+
 @pytest.mark.parametrize("name", ["stranger", "reader"])
 def test_who_may_not_write_is_told(name: str, smart: str, key: Path) -> None:
     done = _tell("go", name, str(key), smart)
@@ -71,3 +95,11 @@ def test_a_service_without_access_control_is_no_place_to_get_in(
     live_service: str, key: Path
 ) -> None:
     assert _tell("go", "lakeside", str(key), f"{live_service}/fhir").returncode == 1
+
+
+def test_who_asks_wrongly_is_told_how() -> None:
+    for arguments in ((), ("go",), ("go", "a", "b", "c", "d")):
+        done = _tell(*arguments)
+        assert done.returncode == 2
+        assert "go lakeside lakeside.json [http://127.0.0.1:8000/fhir]" in done.stdout
+        assert "at another address is named by the URL" in done.stdout

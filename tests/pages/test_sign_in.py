@@ -110,8 +110,10 @@ def test_signed_in_the_browser_reads(browser: httpx.Client) -> None:
     answer = _sign_in(browser, next="/fhir/Patient?_elements=name")
     assert answer.status_code == 303
     assert answer.headers["Location"] == "/fhir/Patient?_elements=name"
-    cookie = answer.headers["Set-Cookie"]
-    assert re.fullmatch(r"hyoid=[\w-]{43}; Path=/; Max-Age=43200; HttpOnly; SameSite=Lax", cookie)
+    session, known = answer.headers.get_list("Set-Cookie")
+    assert re.fullmatch(r"hyoid=[\w-]{43}; Path=/; Max-Age=43200; HttpOnly; SameSite=Lax", session)
+    attributes = r"Path=/; Max-Age=15552000; HttpOnly; SameSite=Lax"
+    assert re.fullmatch(rf"hyoid-browser=[\w-]{{43}}; {attributes}", known)
     assert browser.get("/fhir/Patient/ada").status_code == 200
     assert browser.get("/fhir/AuditEvent").status_code == 403
     home = browser.get("/").text
@@ -231,6 +233,23 @@ def test_failures_are_told_with_when_to_come_again(browser: httpx.Client) -> Non
     assert _sign_in(browser).status_code == 303
 
 
+def test_a_browser_in_which_somebody_signed_in_is_known(browser: httpx.Client, url: str) -> None:
+    database = Database(url)
+    added(database, "busy")
+    database.close()
+    _sign_in(browser, "busy")
+    known = {"Cookie": f"hyoid-browser={browser.cookies['hyoid-browser']}"}
+    browser.cookies.clear()
+    for _ in range(5):
+        _sign_in(browser, "busy", passphrase="what somebody else guesses")
+    assert _sign_in(browser, "busy").status_code == 429
+    read = browser.get("/fhir/Patient/ada", headers=known)
+    assert read.status_code == 401, "it signs nobody in"
+    form = {"login": "busy", "passphrase": PASSPHRASE}
+    assert browser.post("/access/sign-in", data=form, headers=known).status_code == 303
+    assert f"hyoid-browser={browser.cookies['hyoid-browser']}" == known["Cookie"]
+
+
 def test_a_link_from_the_keeper(browser: httpx.Client, url: str) -> None:
     port = str(browser.base_url.port)
     told = hyoid("person", "link", "robin", "--port", port, "--database", url)
@@ -328,11 +347,15 @@ def test_behind_https_the_cookie_is_of_this_host_alone(
             headers=origin,
         )
         assert answer.headers["Location"] == "/clinic/"
+        session, known = answer.headers.get_list("Set-Cookie")
+        attributes = r"HttpOnly; SameSite=Lax; Secure"
         assert re.fullmatch(
-            r"__Host-hyoid=[\w-]{43}; Path=/; Max-Age=43200; HttpOnly; SameSite=Lax; Secure",
-            answer.headers["Set-Cookie"],
+            rf"__Host-hyoid=[\w-]{{43}}; Path=/; Max-Age=43200; {attributes}", session
         )
-        token = answer.headers["Set-Cookie"].partition(";")[0].partition("=")[2]
+        assert re.fullmatch(
+            rf"__Host-hyoid-browser=[\w-]{{43}}; Path=/; Max-Age=15552000; {attributes}", known
+        )
+        token = session.partition(";")[0].partition("=")[2]
         for name, status in (("__Host-hyoid", 200), ("hyoid", 401)):
             cookie = {"Cookie": f"{name}={token}"}
             assert httpx.get(f"{base}/fhir/Patient/ada", headers=cookie).status_code == status
