@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from typing import Any
 
 from service.access.audit_event import audit_event
 from service.caller import Caller
@@ -22,6 +23,7 @@ from service.rest.searchset import searchset
 from service.standard.codec import encode
 from service.standard.grants import WHOLE, grants_of, insufficient
 from service.standard.preconditions import decide_read
+from service.standard.searching.subset import subset
 from service.store.audit.find import Recorded, of_own, one, page
 from service.store.audit.find import count as count_of
 from service.store.caseload import Condition, own_client
@@ -57,7 +59,7 @@ def read(service: Service, call: Call, asked: Interaction) -> Answer:
         found = one(connection, int(text), allowed) if is_there else None
     if found is None:
         raise NotFound(f"There is no {name[:100]}")
-    stored = _stored(found, call.base)
+    stored = _stored(_shown(found, call, allowed), found.at)
     if asked.name == "read" and not decide_read(
         1,
         stored.updated,
@@ -97,10 +99,12 @@ def search(service: Service, call: Call, asked: Interaction) -> Answer:
     more = None
     if len(rows) > count:
         rows = rows[:count]
-        last = Cursor(BY_KEYS, (rows[-1].at, rows[-1].n))
+        last = Cursor(BY_KEYS, rows[-1].place(by_date=given.by_date))
         more = seal(last, given.query, service.cursor_key)
     links = links_of(given.query, "/".join((call.base, *path)), after=more)
-    entries = [(_stored(row, call.base), "match") for row in rows]
+    entries = [
+        (_stored(subset(_shown(row, call, wanted.allowed), shape), row.at), "match") for row in rows
+    ]
     return Answer(
         200, searchset(call.base, entries, links=links, total=total, told=given.query.ignored)
     )
@@ -149,6 +153,12 @@ def _allowed(service: Service, caller: Caller, letter: str) -> Condition | None:
     return None if own is None else of_own(own, service.store.database.dialect)
 
 
-def _stored(recorded: Recorded, base: str) -> Stored:
-    body = encode(audit_event(recorded, base))
-    return Stored(KIND, str(recorded.n), 1, recorded.at, False, body, 0, 0, "POST")
+def _shown(recorded: Recorded, call: Call, allowed: Condition | None) -> dict[str, Any]:
+    """The event; what others asked or sent in their words only to who sees all clients."""
+    access, caller = recorded.access, call.caller
+    is_own = (access.agent, access.kind) == (caller.name, caller.kind)
+    return audit_event(recorded, call.base, masked=allowed is not None and not is_own)
+
+
+def _stored(event: dict[str, Any], at: int) -> Stored:
+    return Stored(KIND, event["id"], 1, at, False, encode(event), 0, 0, "POST")

@@ -146,8 +146,10 @@ def _audit(found: dict[str, Any]) -> dict[str, Any]:
     """What is offered of AuditEvents: they are read from the log, which is only appended to."""
     known = definitions().search_parameters(AUDIT)
     documentation = (
-        "The audit log of the service itself, the newest first. `create` appends what a client has"
-        " seen. $everything, $export and searches of several types leave it out."
+        "The audit log of the service itself, the newest first: as it was stored, or by `recorded`"
+        " where `date` or `_sort=-date` is asked. `create` appends what a client has seen, tagged"
+        " as sent, with the sender as the last agent. $everything, $export and searches of several"
+        " types leave it out."
     )
     return {
         "type": AUDIT,

@@ -113,8 +113,12 @@ def with_outcomes(service: Service, call: Call, answers: Mapping[int, Answer]) -
     for answer in answers.values():
         name = answer.headers.get("Location", "").removeprefix(f"{call.base}/").split("/")
         if name[0] in PLANNED and len(name) > 1 and answer.status < 300:
-            with call.reading() as connection:
-                stored = current_version(connection, call.caller, name[0], name[1])
+            try:
+                with call.reading() as connection:
+                    stored = current_version(connection, call.caller, name[0], name[1])
+            except HyoidError:
+                # It is stored, and a refusal would say that it is not.
+                continue
             with_warnings(service, call, stored, answer)
 
 

@@ -18,7 +18,7 @@ from service.rest.negotiation import COMMON
 from service.standard.definitions import definitions
 from service.standard.mentions import local_name
 from service.standard.partial_dates import interval
-from service.standard.registry import RESOURCE_TYPES
+from service.standard.registry import RESOURCE_TYPES, SEARCHED_TYPES
 
 _FORMATS = frozenset({"application/fhir+ndjson", "application/ndjson", "ndjson"})
 _INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(Z|[+\-]\d\d:\d\d)")
@@ -157,9 +157,9 @@ class _Reading:
     def _listed_types(self, name: str, value: Any) -> Iterator[str]:
         found = [text.strip() for text in str(value).split(",") if text.strip()]
         for text in found:
-            if text not in RESOURCE_TYPES:
-                self._put_aside(_wrong(name, f"there is no type {text[:64]!r} here"))
-        yield from (text for text in found if text in RESOURCE_TYPES)
+            if text not in SEARCHED_TYPES:
+                self._put_aside(_wrong(name, f"no type {text[:64]!r} is exported here"))
+        yield from (text for text in found if text in SEARCHED_TYPES)
 
     def _associated_values(self, name: str, value: Any) -> Iterator[Associated]:
         for text in str(value).split(","):

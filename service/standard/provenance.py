@@ -14,7 +14,7 @@ from service.caller import Caller
 Resource = dict[str, Any]
 
 _TERMS = "http://terminology.hl7.org/CodeSystem"
-_CLIENT_NAME = "https://hyoid.example/fhir/sid/caller"
+CALLER = "https://hyoid.example/fhir/sid/caller"
 _DONE = {
     "CREATE": "create",
     "UPDATE": "revise",
@@ -83,7 +83,7 @@ def _agent(caller: Caller, code: Literal["author", "enterer"]) -> Resource:
         "type": {"coding": [kind | {"display": code.capitalize()}]},
         "who": {"reference": caller.reference}
         if caller.reference
-        else {"identifier": {"system": _CLIENT_NAME, "value": caller.name}},
+        else {"identifier": {"system": CALLER, "value": caller.name}},
     }
     organizations = sorted(name for name in caller.tied or () if name.startswith("Organization/"))
     # Of several nobody knows for which one it was.

@@ -83,8 +83,12 @@ def test_what_turns_out_to_cost_more_is_a_debt_of_its_caller() -> None:
     clock = Clock()
     limits = Limits(Allowance(per_second=2, burst=10, at_once=0), clock)
     account = limits.enter("a", 5)
-    limits.owe(account, 495)
+    at_the_same_time = limits.enter("a", 5)
+    limits.owe(account, 490)
     limits.leave(account)
+    with pytest.raises(Throttled):
+        limits.owe(at_the_same_time, 1)
+    limits.leave(at_the_same_time)
     assert _asks(limits, "b")
     with pytest.raises(Throttled) as refused:
         limits.enter("a", 5)

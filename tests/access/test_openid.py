@@ -21,8 +21,10 @@ from service.access.openid import SECONDS, OpenId, challenge_of
 from service.access.openid_people import read_people, table_in
 from service.access.openid_tokens import token_hash
 from service.access.opening import opened_access
+from service.caller import Caller
 from service.errors import Forbidden, HyoidError, NotAuthenticated, Unavailable
 from service.settings import Settings
+from service.standard.ids import new_id
 from service.store.people import Person, disable_person
 from service.store.store import Store
 from tests.access.identity_provider import CLIENT, SECRET, IdentityProvider
@@ -430,6 +432,31 @@ def test_two_practitioners_with_one_number(
     store: Store, openid: OpenId, provider: IdentityProvider
 ) -> None:
     put(store, ROBIN | {"id": "other"})
+    with pytest.raises(Forbidden):
+        signed_in(openid, provider)
+
+
+def test_a_second_one_of_who_is_tied_keeps_nobody_out(
+    store: Store, openid: OpenId, provider: IdentityProvider
+) -> None:
+    scopes = frozenset({"system/Practitioner.cru"})
+    tied = Caller("north", scopes, tied=frozenset({"Organization/north"}))
+
+    def store_one(number: str) -> str:
+        numbered = [{"system": "https://clinic.example/ids/staff", "value": number}]
+        made = ROBIN | {"id": new_id(), "identifier": numbered}
+        with store.write(tied) as unit:
+            unit.append(made, str(made["id"]), BASE, method="POST", current=None)
+        return f"Practitioner/{made['id']}"
+
+    store_one("E17")
+    store_one("E17")
+    assert signed_in(openid, provider)[0].reference == "Practitioner/robin"
+    # A clinic may deliver its staff itself, once.
+    own = store_one("E18")
+    provider.userinfo["employee"] = "E18"
+    assert signed_in(openid, provider)[0].reference == own
+    store_one("E18")
     with pytest.raises(Forbidden):
         signed_in(openid, provider)
 

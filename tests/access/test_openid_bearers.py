@@ -10,11 +10,13 @@ from typing import Any
 import pytest
 from joserfc.jwk import RSAKey
 
+from service.access.fetching import LIFETIME
 from service.access.gate import SmartGate
 from service.access.openid_bearers import OpenIdBearers
+from service.access.openid_provider import FLOOR
 from service.access.opening import Access, opened_access
 from service.caller import Caller
-from service.errors import NotAuthenticated
+from service.errors import NotAuthenticated, Unavailable
 from service.settings import Settings
 from service.store.people import disable_person
 from service.store.store import Store
@@ -124,6 +126,63 @@ def test_a_token_ends(gate: SmartGate, provider: IdentityProvider, clock: Clock)
     with pytest.raises(NotAuthenticated) as refused:
         _caller(gate, token)
     assert refused.value.issues[0].code == "expired"
+
+
+def test_a_token_counts_for_a_day_at_most(
+    gate: SmartGate, provider: IdentityProvider, clock: Clock
+) -> None:
+    token = provider.access_token(BASE, exp=int(clock.now) + 100 * 365 * 86_400)
+    assert _caller(gate, token)
+    clock.now += 86_399
+    assert _caller(gate, token)
+    clock.now += 1
+    with pytest.raises(NotAuthenticated) as refused:
+        _caller(gate, token)
+    assert refused.value.issues[0].code == "expired"
+    for odd in (float("nan"), True, -1e308, "1800000000"):
+        with pytest.raises(NotAuthenticated):
+            _caller(gate, provider.access_token(BASE, iat=odd, exp=int(clock.now) + 300))
+
+
+@pytest.mark.parametrize("told", [True, False])
+def test_no_token_outlives_its_key(
+    told: bool, gate: SmartGate, provider: IdentityProvider, clock: Clock
+) -> None:
+    token = provider.access_token(BASE, exp=int(clock.now) + 4000)
+    assert _caller(gate, token)
+    provider.rotated()
+    if told:
+        clock.now += FLOOR
+        # The number of the new key makes the set be asked for again.
+        assert _caller(gate, provider.access_token(BASE))
+    else:
+        clock.now += LIFETIME
+    with pytest.raises(NotAuthenticated):
+        _caller(gate, token)
+
+
+def test_a_key_of_the_same_number_is_another_key(
+    gate: SmartGate, provider: IdentityProvider, clock: Clock
+) -> None:
+    token = provider.access_token(BASE, exp=int(clock.now) + 4000)
+    assert _caller(gate, token)
+    provider.key = RSAKey.generate_key(2048, {"kid": provider.key.kid})
+    clock.now += LIFETIME
+    with pytest.raises(NotAuthenticated):
+        _caller(gate, token)
+
+
+def test_a_provider_that_is_away_is_waited_for(
+    gate: SmartGate, provider: IdentityProvider, clock: Clock
+) -> None:
+    token = provider.access_token(BASE, exp=int(clock.now) + 4000)
+    assert _caller(gate, token)
+    provider.close()
+    clock.now += LIFETIME - 1
+    assert _caller(gate, token)
+    clock.now += 1
+    with pytest.raises(Unavailable):
+        _caller(gate, token)
 
 
 def test_a_disabled_person_is_out_within_a_second(

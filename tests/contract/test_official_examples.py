@@ -41,6 +41,17 @@ def _unstamped(resource: Resource) -> Resource:
     return rest | ({"meta": meta} if meta else {})
 
 
+def _as_sent(back: Resource) -> Resource:
+    """Without the mark that an AuditEvent was sent and without its sender."""
+    if back["resourceType"] != "AuditEvent":
+        return back
+    *agents, sender = back["agent"]
+    *tags, mark = back["meta"]["tag"]
+    assert sender["role"] == [{"coding": [mark]}]
+    meta = {name: value for name, value in back["meta"].items() if name != "tag"}
+    return back | {"agent": agents, "meta": meta | ({"tag": tags} if tags else {})}
+
+
 def _goes_through(fhir: httpx.Client, name: str, resource: Resource, key: str) -> None:
     sent = resource | {"id": key}
     address = f"{resource['resourceType']}/{key}"
@@ -57,12 +68,12 @@ def _goes_through(fhir: httpx.Client, name: str, resource: Resource, key: str) -
         return
     assert stored.status_code == 201, (name, stored.text)
     for answer in (stored, fhir.get(address), fhir.get(f"{address}/_history/1")):
-        back = decode(answer.content)
+        back = _as_sent(decode(answer.content))
         assert same(_unstamped(back), _unstamped(sent)), name
         elements = [element for element in back if element not in ("id", "meta")]
         assert elements == [element for element in sent if element not in ("id", "meta")], name
     pretty = fhir.get(address, params={"_pretty": "true"})
-    assert same(_unstamped(decode(pretty.content)), _unstamped(sent)), name
+    assert same(_unstamped(_as_sent(decode(pretty.content))), _unstamped(sent)), name
 
 
 def test_there_are_enough() -> None:

@@ -14,6 +14,8 @@ import httpx
 import pytest
 
 from service.standard.profiles import check
+from service.standard.provenance import CALLER
+from tests.access.audit_oracle import wrong_codes
 from tests.factories.minimal import minimal
 
 Resource = dict[str, Any]
@@ -22,6 +24,9 @@ Resource = dict[str, Any]
 @pytest.fixture
 def request_id() -> str:
     return f"r-{uuid.uuid4().hex}"
+
+
+STRICT = {"Prefer": "handling=strict"}
 
 
 def events(
@@ -114,6 +119,7 @@ def test_a_read_is_on_record_with_whose_record_it_was(
     assert event["agent"][0]["network"] == {"address": "127.0.0.1", "type": "2"}
     assert query_of(event).startswith(f"{method} /fhir/")
     check({key: value for key, value in event.items() if key != "id"})
+    assert not wrong_codes(event)
 
 
 @pytest.mark.parametrize(
@@ -127,7 +133,6 @@ def test_a_read_is_on_record_with_whose_record_it_was(
         ("GET", "Observation?_count=%zz%00", {}, 400),
         ("GET", "Observation/%2e%2e", {}, 400),
         ("GET", "Observation/{name}", {"Accept": "application/fhir+xml"}, 406),
-        ("GET", "Observation/{name}", {"Host": "records.example"}, 403),
         ("POST", "Observation", {}, 400),
         ("DELETE", "AuditEvent/1", {}, 405),
     ],
@@ -145,6 +150,7 @@ def test_a_refused_request_is_on_record_with_the_reason(
     answer = fhir.request(method, address.format(name=name), headers=given)
     assert answer.status_code == status
     (event,) = events(fhir, request_id)
+    assert not wrong_codes(event)
     assert event["outcome"] == "4"
     assert event["outcomeDesc"] == answer.json()["issue"][0]["details"]["text"][:200]
 
@@ -249,7 +255,7 @@ def test_events_are_found_by_client_entity_agent_and_time(
     moment = event["recorded"]
 
     def found(**params: str) -> list[str]:
-        bundle = fhir.get("AuditEvent", params=params, headers={"Prefer": "handling=strict"}).json()
+        bundle = fhir.get("AuditEvent", params=params, headers=STRICT).json()
         return [entry["resource"]["id"] for entry in bundle.get("entry", ())]
 
     for params in (
@@ -264,6 +270,8 @@ def test_events_are_found_by_client_entity_agent_and_time(
         {"_id": event["id"]},
         {"_id": f"{event['id']},999999999", "patient": name},
         {"agent:identifier": "anonymous", "date": f"le{moment}"},
+        {"agent:identifier": f"{CALLER}|anonymous", "patient": name},
+        {"_lastUpdated": moment, "patient": name, "_sort": "-_lastUpdated"},
     ):
         assert event["id"] in found(**params), params
     for params in (
@@ -273,6 +281,8 @@ def test_events_are_found_by_client_entity_agent_and_time(
         {"patient": name, "date": f"lt{moment}"},
         {"_id": event["id"], "patient": f"{name}x"},
         {"agent": "Practitioner/nobody"},
+        {"agent:identifier": "http://clinic.example|anonymous", "patient": name},
+        {"_lastUpdated": f"gt{moment}", "patient": name},
     ):
         assert event["id"] not in found(**params), params
     assert found(patient=name) == [
@@ -305,7 +315,9 @@ def test_pages_follow_one_another(fhir: httpx.Client, name: str) -> None:
         ({"date": "ne2026-01-01"}, "http.date"),
         ({"entity": "o 1"}, "http.entity"),
         ({"patient": "Observation/1"}, "http.patient"),
+        ({"_lastUpdated": "ap2026"}, "http._lastUpdated"),
         ({"_sort": "date"}, "http._sort"),
+        ({"_summary": "some"}, "http._summary"),
         ({"_count": "many"}, "http._count"),
         ({"outcome": "4"}, "http.outcome"),
         ({"_include": "AuditEvent:entity"}, "http._include"),
@@ -317,6 +329,33 @@ def test_a_wrong_question_is_refused(
     answer = fhir.get("AuditEvent", params=params, headers={"Prefer": "handling=strict"})
     assert answer.status_code == 400
     assert answer.json()["issue"][0]["location"] == [location]
+
+
+def test_the_answer_is_shaped_as_in_other_searches(fhir: httpx.Client, name: str) -> None:
+    one = an_observation(fhir, name)
+    for _ in range(3):
+        fhir.put(one, json=minimal("Observation", name)).raise_for_status()
+
+    def asked(**params: str) -> Resource:
+        answer = fhir.get("AuditEvent", params={"entity": one, **params}, headers=STRICT)
+        found: Resource = answer.json()
+        (link,) = [each["url"] for each in found["link"] if each["relation"] == "self"]
+        assert set(httpx.URL(link).params) == {"entity", *params}
+        return found
+
+    for shape in ({"_summary": "count"}, {"_count": "0"}):
+        found = asked(**shape)
+        assert found["total"] == 4
+        assert "entry" not in found
+    assert asked(_total="accurate", _count="2")["total"] == 4
+    assert asked(_summary="count", _lastUpdated="lt2020")["total"] == 0
+    for shape, kept in (({"_summary": "true"}, "action"), ({"_elements": "entity"}, "entity")):
+        for entry in asked(**shape)["entry"]:
+            event = entry["resource"]
+            check({key: value for key, value in event.items() if key != "id"})
+            assert kept in event
+            assert event["meta"]["tag"][0]["code"] == "SUBSETTED"
+    assert "outcome" not in asked(_elements="entity")["entry"][0]["resource"]
 
 
 def test_what_is_not_searched_is_told(fhir: httpx.Client) -> None:
@@ -342,18 +381,48 @@ def test_an_event_that_a_client_saw_is_appended(
     kept = fhir.get(f"AuditEvent/{key}")
     assert kept.json() == made.json()
     assert fhir.get(f"AuditEvent/{key}/_history/1").json() == made.json()
-    assert {k: v for k, v in kept.json().items() if k not in ("id", "meta")} == {
-        k: v for k, v in event.items() if k not in ("id", "meta")
+    claimed, sender = kept.json()["agent"]
+    assert claimed == event["agent"][0]
+    assert sender["altId"] == "anonymous"
+    assert {k: v for k, v in kept.json().items() if k not in ("id", "meta", "agent")} == {
+        k: v for k, v in event.items() if k not in ("id", "meta", "agent")
     }
+    # R4: when it was stored, which is not what it tells of itself.
+    stored = kept.json()["meta"]["lastUpdated"]
+    assert stored > "2026-03-10T10:00:00Z"
     again = fhir.get(f"AuditEvent/{key}", headers={"If-None-Match": kept.headers["ETag"]})
     assert again.status_code == 304
     for params in (
         {"patient": name, "date": "2026-03-10"},
         {"altid": name},
         {"agent": f"Practitioner/{name}"},
+        {"altid": name, "_lastUpdated": stored},
+        {"altid": name, "_lastUpdated": f"ge{stored}", "date": "lt2026-03-11"},
+        {"patient": name, "altid": "anonymous", "date": "2026-03-10T10:00:00Z"},
+        {"patient": name, "_id": key, "date": "2026-03-10"},
     ):
-        bundle = fhir.get("AuditEvent", params=params).json()
+        bundle = fhir.get("AuditEvent", params=params, headers=STRICT).json()
         assert [entry["resource"]["id"] for entry in bundle["entry"]] == [key], params
+    for params in (
+        {"altid": name, "_lastUpdated": f"gt{stored}"},
+        {"altid": name, "_lastUpdated": "lt2026-03-11"},
+        {"altid": name, "date": stored},
+        {"patient": name, "_id": key, "date": stored},
+        {"entity": f"Practitioner/{name}", "_id": key},
+    ):
+        assert "entry" not in fhir.get("AuditEvent", params=params, headers=STRICT).json(), params
+    # The newest first: as it was stored, or by its own time.
+    order = {
+        sort: [
+            entry["resource"]["id"]
+            for entry in fhir.get("AuditEvent", params={"patient": name, "_sort": sort}).json()[
+                "entry"
+            ]
+        ]
+        for sort in ("-_lastUpdated", "-date")
+    }
+    assert order["-_lastUpdated"][0] == order["-date"][-1] == key
+    assert sorted(order["-date"]) == sorted(order["-_lastUpdated"])
     (own,) = events(fhir, request_id)
     assert f"AuditEvent/{key}/_history/1" in entities(own)
 

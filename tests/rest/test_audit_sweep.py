@@ -12,14 +12,17 @@ from typing import Any
 
 import pytest
 
+from service.access.audit_event import audit_event
 from service.caller import ANONYMOUS, Caller
 from service.rest.interactions import INTERACTIONS
 from service.rest.operations import OPERATIONS
 from service.store.audit.access import decoded
+from service.store.audit.find import Recorded
 from service.store.audit.verify import verify
 from service.store.built_in import install_definitions
 from service.store.store import Store
-from tests.access.asking import Asking, asking
+from tests.access.asking import BASE, Asking, asking
+from tests.access.audit_oracle import wrong_codes
 from tests.factories.clinical import observation, patient
 from tests.factories.minimal import minimal
 
@@ -39,8 +42,10 @@ def require_told_once(store: Store) -> int:
         versions = connection.rows(
             "SELECT r.type, r.id, v.vid FROM version v JOIN resource r ON r.rid = v.rid"
         )
-        rows = connection.rows("SELECT body FROM audit_event")
-    accesses = [decoded(bytes(body)) for (body,) in rows]
+        rows = connection.rows("SELECT n, at, body FROM audit_event ORDER BY n")
+    accesses = [decoded(bytes(body)) for _, _, body in rows]
+    (n, at, _), newest = rows[-1], accesses[-1]
+    assert not wrong_codes(audit_event(Recorded(n, at, newest), BASE))
     for access in accesses:
         # By these it is told whose rows a caller with some clients sees.
         about = {name for name in access.references() if name.startswith("Patient/")}

@@ -239,6 +239,61 @@ def test_what_is_written_is_told_back_only_to_who_may_read_it(ask: Asking) -> No
         assert (b"valueQuantity" in made.body) is told_back
 
 
+def _fhirpath(path: str) -> dict[str, Any]:
+    """A FHIRPath Patch that leaves all as it is."""
+    told = {"type": "replace", "path": path}
+    part: list[dict[str, Any]] = [{"name": n, "valueString": v} for n, v in told.items()]
+    part.append({"name": "value", "valueCode": "final"})
+    return {"resourceType": "Parameters", "parameter": [{"name": "operation", "part": part}]}
+
+
+@pytest.mark.parametrize("scopes", ["cu", "cu r?code=other"])
+@pytest.mark.parametrize(
+    ("patch", "asks"),
+    [
+        ([{"op": "test", "path": "/valueQuantity/value", "value": 21.5}], "patch[0]"),
+        ([{"op": "test", "path": "/valueQuantity/value", "value": 20}], "patch[0]"),
+        ([*PATCH, {"op": "test", "path": "/status", "value": "x"}], "patch[1]"),
+        (PATCH, ""),
+        ([{"op": "remove", "path": "/valueQuantity/unit"}], ""),
+        ([{"op": "add", "path": "/method", "value": {"text": "twice"}}], ""),
+        (_fhirpath("Observation.status.where(%resource.value.value = 21.5)"), "parameter[0]"),
+        (_fhirpath("Observation.status.where(%resource.value.value = 20)"), "parameter[0]"),
+        (_fhirpath("Observation.where(status = 'final').status"), "parameter[0]"),
+        (_fhirpath("Observation.code.extension('http://a.example').value"), "parameter[0]"),
+        (_fhirpath("Observation.status"), ""),
+        (_fhirpath("%resource.status"), ""),
+    ],
+)
+def test_a_patch_asks_nothing_of_who_may_not_read(
+    patch: Any, asks: str, scopes: str, ask: Asking
+) -> None:
+    """Else it would be read by guessing: 200 or 422."""
+    key = fresh(ask)
+    who = Caller("c", frozenset(f"system/Observation.{each}" for each in scopes.split()))
+    kind = JSON_PATCH if isinstance(patch, list) else "application/fhir+json"
+    before = everything(ask)
+    told = ask(who, "PATCH", f"Observation/{key}", patch, content_type=kind)
+    if not asks:
+        assert told.status == 200
+        return
+    assert told.status == 403
+    assert "insufficient_scope" in told.headers["www-authenticate"]
+    issue = told.json()["issue"][0]
+    assert "'r' for this Observation" in issue["details"]["text"]
+    assert asks in str(issue.get("location") or issue.get("expression"))
+    if isinstance(patch, dict):
+        entry = {"request": {"method": "PATCH", "url": f"Observation/{key}"}, "resource": patch}
+        bundle = {"resourceType": "Bundle", "type": "transaction", "entry": [entry]}
+        assert ask(who, "POST", "", bundle).status == 403
+    assert everything(ask) == before
+    # Who may read this one may ask.
+    for reading in ("r", "r?code=maximum-tongue-pressure"):
+        may = Caller("c", who.scopes | {f"system/Observation.{reading}"})
+        told = ask(may, "PATCH", f"Observation/{key}", patch, content_type=kind)
+        assert told.status in (200, 422)
+
+
 def test_what_comes_along_is_what_the_scopes_reach(ask: Asking) -> None:
     key = fresh(ask, patient="Patient/p1")
     provenance = {

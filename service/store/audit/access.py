@@ -9,6 +9,15 @@ import orjson
 
 from service.errors import Issue
 
+SENT = "sent"
+"""What every AuditEvent is found by that somebody else sent."""
+NAME = "name "
+"""Before the name or identifier of an agent in such an event."""
+LONGEST_NAME = 200
+"""Characters of it that count: an index has no room for any length."""
+BY_DATE = "recorded "
+"""Before what such an event is found by at the time that it tells of itself."""
+
 
 @dataclass(slots=True)
 class Access:
@@ -39,7 +48,13 @@ class Access:
     rids: tuple[int, ...] = ()
     changed: tuple[str, ...] = ()
     body: str = ""
-    """An AuditEvent that somebody else sent, as JSON; `changed` then holds what it is about."""
+    """An AuditEvent that somebody else sent, as JSON: it says what it likes. Who sent it is
+    `agent`, and when `at`."""
+    recorded: int | None = None
+    """When that says that it was recorded."""
+    found_by: tuple[str, ...] = ()
+    """What that is found by besides: `Type/id` of what it is about, `agent Type/id` and `name …` of
+    whom it names. It never waits for the log."""
 
     def encoded(self) -> bytes:
         """One line of JSON without what is empty: what is hashed, and kept.
@@ -79,6 +94,10 @@ class Access:
             line["changed"] = self.changed
         if self.body:
             line["body"] = self.body
+        if self.recorded is not None:
+            line["recorded"] = self.recorded
+        if self.found_by:
+            line["found_by"] = self.found_by
         return orjson.dumps(line)
 
     def waiting(self) -> bytes:
@@ -122,7 +141,15 @@ class Access:
             found.update(_unversioned(name) for name in self.changed if "/" in name)
         if self.acts_as:
             found.add(f"agent {self.acts_as}")
+        if self.recorded is not None:
+            found.update((SENT, *self.found_by))
         return found
+
+    def references_by_date(self) -> set[str]:
+        """What an event that was sent can be found by at the time that it tells of itself."""
+        if self.recorded is None:
+            return set()
+        return {f"{BY_DATE}{reference}" for reference in self.references()}
 
 
 def decoded(line: bytes) -> Access:
@@ -132,7 +159,7 @@ def decoded(line: bytes) -> Access:
         if isinstance(found, list):
             found[_LISTS] = map(tuple, found[_LISTS])
             return Access(*found)
-        for name in ("clients", "rids", "changed"):
+        for name in ("clients", "rids", "changed", "found_by"):
             if name in found:
                 found[name] = tuple(found[name])
         return Access(**found)

@@ -1,64 +1,161 @@
 """How does an AuditEvent that a client sent get into the log, beside what the service saw itself?
 
-As a row of its own, whose text is what was sent. It is found by the agent, the time and the
-entities that it tells of; that it was sent, and by whom, is another row.
+As a row of its own, whose text is what was sent, marked as sent and with the sender as one more
+agent. The row is the sender's and carries the time at which it was stored. It is found by the
+agents, the entities and the time (`recorded`) that it tells of; that it was sent is another row.
 """
 
 from __future__ import annotations
 
-import re
+from collections.abc import Iterable
 from typing import Any
 
+from service.caller import Caller
 from service.errors import Invalid
 from service.standard.codec import encode
+from service.standard.mentions import Name, local_name
 from service.standard.meta import unstamped
 from service.standard.partial_dates import interval
-from service.store.audit.access import Access
+from service.standard.provenance import CALLER
+from service.store.audit import log
+from service.store.audit.access import LONGEST_NAME, NAME, SENT, Access
+from service.store.caseload import FENCE, Condition
+from service.store.connection import Connection
 
-_LOCAL = re.compile(r"([A-Z][A-Za-z]{1,40}/[A-Za-z0-9\-.]{1,64})(?:/_history/[A-Za-z0-9\-.]+)?")
-_LONGEST = 200
-_STATUS = {"0": 200, "4": 400, "8": 500, "12": 503}
+SKEW = 60_000_000
+"""Microseconds by which the clock of a sender may be ahead of ours."""
+
+_MARK = {
+    "system": "https://hyoid.example/fhir/CodeSystem/audit-interaction",
+    "code": SENT,
+    "display": "Sent",
+}
+_SOURCE = {
+    "system": "http://dicom.nema.org/resources/ontology/DCM",
+    "code": "110153",
+    "display": "Source Role ID",
+}
+_NUMBER = "SELECT r.rid FROM resource r WHERE r.type = ? AND r.id = ?"
+_LIES = "SELECT 1 FROM compartment sc WHERE sc.rid = r.rid AND sc.patient <> ''"
+_BY_DATE = "INSERT INTO audit_entity (reference, at, n) VALUES (?, ?, ?)"
+
+Resource = dict[str, Any]
 
 
-def sent_access(event: dict[str, Any], base: str) -> Access:
-    """The row of a valid AuditEvent. Raises Invalid for an instant that is none."""
+def as_sent(event: Resource, caller: Caller) -> Resource:
+    """A valid AuditEvent with the mark that it was sent, and by whom, without id and stamps.
+
+    Raises Invalid where it names somebody as its sender.
+    """
+    for place, agent in enumerate(event["agent"]):
+        if any(_is_mark(coding) for role in agent.get("role", ()) for coding in _codings(role)):
+            raise Invalid(
+                "Who sent it is told by the service alone",
+                code="value",
+                expression=f"AuditEvent.agent[{place}].role",
+            )
+    bare = {name: value for name, value in unstamped(event).items() if name != "id"}
+    meta = bare.get("meta", {})
+    tags = [tag for tag in meta.get("tag", ()) if not _is_mark(tag)]
+    return {
+        **bare,
+        "meta": {**meta, "tag": [*tags, _MARK]},
+        "agent": [*event["agent"], _sender(caller)],
+    }
+
+
+def sent_access(
+    event: Resource, caller: Caller, base: str, clients: Iterable[str], now: int
+) -> Access:
+    """The row of what `as_sent` made, which names these clients.
+
+    Raises Invalid for a time that is none, or to come.
+    """
     try:
-        at = interval(event["recorded"])[0]
+        recorded = interval(event["recorded"])[0]
     except ValueError:
         raise Invalid("recorded is not an instant", expression="AuditEvent.recorded") from None
-    who = _requestor(event["agent"])
-    acts_as = _local(who.get("who"), base)
+    if recorded > now + SKEW:
+        raise Invalid("recorded is later than now", code="value", expression="AuditEvent.recorded")
     about = [_local(each.get("what"), base) for each in event.get("entity", ())]
-    about += [_local(each.get("who"), base) for each in event["agent"]]
-    names = sorted({name for name in about if name and name != acts_as})
+    agents = [_local(each.get("who"), base) for each in event["agent"]]
+    found_by = [name for name in about if name]
+    found_by += [f"agent {name}" for name in agents if name]
+    found_by += [f"{NAME}{name[:LONGEST_NAME]}" for each in event["agent"] for name in _names(each)]
     return Access(
-        at,
-        "sent",
-        _STATUS.get(event.get("outcome", "0"), 200),
-        _name(who),
-        acts_as=acts_as,
-        clients=tuple(
-            name.removeprefix("Patient/") for name in names if name.startswith("Patient/")
-        ),
-        changed=tuple(name for name in names if not name.startswith("Patient/")),
-        body=encode({k: v for k, v in unstamped(event).items() if k != "id"}).decode(),
+        now,
+        SENT,
+        201,
+        caller.name,
+        caller.kind,
+        caller.reference,
+        caller.token,
+        clients=tuple(sorted(clients)),
+        body=encode(event).decode(),
+        recorded=recorded,
+        found_by=tuple(dict.fromkeys(found_by)),
     )
 
 
-def _requestor(agents: list[dict[str, Any]]) -> dict[str, Any]:
-    return next((agent for agent in agents if agent.get("requestor") is True), agents[0])
+def append_sent(connection: Connection, access: Access) -> int:
+    """Add the row in the transaction of the one writer; its number in the log."""
+    number = log.append(connection, [access])[0]
+    by_date = sorted(access.references_by_date())
+    connection.many(_BY_DATE, [(reference, access.recorded, number) for reference in by_date])
+    return number
 
 
-def _name(agent: dict[str, Any]) -> str:
-    """What an agent is searched by: the name it is known by, or its identifier."""
-    identifier = agent.get("who", {}).get("identifier", {}).get("value")
-    return str(agent.get("altId") or identifier or agent.get("name") or "unknown").replace(
-        "\x00", ""
-    )[:_LONGEST]
+def numbers_of(
+    connection: Connection, names: Iterable[Name], own: Condition | None
+) -> tuple[int, ...]:
+    """The numbers of those that are there and lie in the records of `own` clients alone, a
+    condition on the column `sc.patient`; None: whoever they are.
+
+    What else it is about makes it no event of those it is about, whether it is there or not.
+    """
+    sql = _NUMBER
+    params: tuple[Any, ...] = ()
+    if own is not None:
+        sql += f" AND EXISTS ({_LIES}{FENCE}) AND NOT EXISTS ({_LIES} AND NOT {own[0]}{FENCE})"
+        params = own[1]
+    return tuple(row[0] for name in names for row in connection.rows(sql, (*name, *params)))
 
 
-def _local(reference: dict[str, Any] | None, base: str) -> str:
+def about(event: Resource, base: str) -> list[Name]:
+    """(type, id) of the entities that lie here."""
+    names = (each.get("what", {}).get("reference", "") for each in event.get("entity", ()))
+    return [name for name in (local_name(text, base) for text in names) if name is not None]
+
+
+def _sender(caller: Caller) -> Resource:
+    known = {"reference": caller.reference} if caller.reference else {}
+    return {
+        "type": {"coding": [_SOURCE]},
+        "role": [{"coding": [_MARK]}],
+        "who": known or {"identifier": {"system": CALLER, "value": caller.name}},
+        "altId": caller.name,
+        "requestor": False,
+    }
+
+
+def _names(agent: Resource) -> list[str]:
+    """What an agent is searched by: the name it is known by, and its identifier."""
+    identifier = agent.get("who", {}).get("identifier", {})
+    value, system = identifier.get("value"), identifier.get("system")
+    names = [agent.get("altId"), value, f"{system}|{value}" if system and value else None]
+    return [name for name in names if name]
+
+
+def _codings(concept: Resource) -> list[Resource]:
+    found: list[Resource] = concept.get("coding", [])
+    return found
+
+
+def _is_mark(coding: Resource) -> bool:
+    return all(coding.get(name) == _MARK[name] for name in ("system", "code"))
+
+
+def _local(reference: Resource | None, base: str) -> str:
     """`Type/id` of what lies here, or nothing."""
-    text = str((reference or {}).get("reference", "")).removeprefix(f"{base}/")
-    found = _LOCAL.fullmatch(text)
-    return found[1] if found else ""
+    found = local_name((reference or {}).get("reference", ""), base)
+    return "/".join(found) if found else ""

@@ -49,6 +49,8 @@ def verify(database: Database, known: tuple[int, bytes] | None = None) -> Verdic
                 if (access.at, access.agent) != (at, agent):
                     return Verdict(n, chain, f"row {number} has another time or agent beside it")
                 wanted += [(reference, at, number) for reference in access.references()]
+                by_date = access.references_by_date()
+                wanted += [(reference, access.recorded, number) for reference in by_date]
                 n, chain = number, bytes(kept)
                 chains[n] = chain
                 if known is not None and known[0] == n:
