@@ -15,8 +15,31 @@ _OFFSET = re.compile(r"([+-])(\d{2}):?(\d{2})")
 _ISO = re.compile(r"\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}(:\d{2}(\.\d{1,6})?)?( ?(Z|[+-]\d{2}:?\d{2}))?")
 
 
+_LONGEST_FORM = 100
+_DAY = datetime(2001, 11, 22, 13, 45, 56, tzinfo=UTC)
+"""By which a form of dates is tried: its year, month and day cannot be taken for one another."""
+
+
 class MomentError(ValueError):
     """A time that cannot be read; its text says why."""
+
+
+def date_form(text: str) -> str:
+    """A form of dates as strptime has it, tried. Raises MomentError."""
+    try:
+        whole = (
+            len(text) <= _LONGEST_FORM
+            and datetime.strptime(_DAY.strftime(text), text).date() == _DAY.date()
+        )
+    except (ValueError, re.error):
+        # re.error: the same directive twice.
+        whole = False
+    if not whole:
+        raise MomentError(
+            f"{text[:_LONGEST_FORM]!r} is no form of dates as in %d.%m.%Y, with day, month and"
+            " year once each"
+        )
+    return text
 
 
 @lru_cache(maxsize=256)

@@ -34,6 +34,7 @@ from service.intake import answers, description
 from service.intake.csv_cells import Layout
 from service.intake.csv_sessions import read_table
 from service.intake.drafts import Reading
+from service.intake.moments import MomentError, date_form
 from service.intake.posting import Intake, clinic_from, clinic_of, notes_in, read_notes
 from service.rest.call import FHIR_JSON, Service
 from service.rest.fhir_app import client_address
@@ -147,12 +148,13 @@ def _taken(
         name: options[name] for name in ("identifiers", "timeZone", "localCodes") if name in options
     }
     clinic = clinic_from(said, clinic_of(settings), ("http",))
+    form = _date_form(options)
     table = "text/csv" in request.headers.get("content-type", "").lower()
     reading = Reading(
         clinic,
         datetime.now(UTC),
         _flag(options, "strict"),
-        options.get("dateFormat"),
+        form,
         adds_up=table,
     )
     return take(
@@ -162,7 +164,7 @@ def _taken(
         body,
         request.headers.get("content-type", ""),
         reading,
-        Layout(_delimiter(options), _flag(options, "decimalComma"), options.get("dateFormat")),
+        Layout(_delimiter(options), _flag(options, "decimalComma"), form),
         settings.max_body,
         atomic=_flag(options, "atomic"),
     )
@@ -225,6 +227,14 @@ def _delimiter(options: Mapping[str, str]) -> str | None:
             "delimiter is comma, semicolon or tab", code="value", location="http.delimiter"
         )
     return marks.get(said, said)
+
+
+def _date_form(options: Mapping[str, str]) -> str | None:
+    said = options.get("dateFormat")
+    try:
+        return date_form(said) if said else None
+    except MomentError as error:
+        raise Invalid(str(error), code="value", location="http.dateFormat") from None
 
 
 def _flag(options: Mapping[str, str], name: str) -> bool:

@@ -47,12 +47,26 @@ def store_all(
     except HyoidError as error:
         if len(entries) == 1 or atomic:
             return [_fallen(entry, error) for entry in entries]
-        one_by_one: list[SessionAnswer] = []
-        for entry in entries:
-            entry[1].forget()
-            one_by_one += store_all(store, caller, base, [entry])
-        return one_by_one
+        return _one_by_one(store, caller, base, entries)
     return _answers(entries, written)
+
+
+def _one_by_one(
+    store: Store, caller: Caller, base: str, entries: Sequence[Entry]
+) -> list[SessionAnswer]:
+    found: list[SessionAnswer] = []
+    for entry in entries:
+        entry[1].forget()
+        try:
+            found += store_all(store, caller, base, [entry])
+        except Unavailable:
+            if not any(answer.written for answer in found):
+                raise
+            raise Unavailable(
+                "The database stopped answering within the request: some sessions are stored. Send"
+                " it again later, once is once"
+            ) from None
+    return found
 
 
 def _answers(entries: Sequence[Entry], prepared: Sequence[Prepared]) -> list[SessionAnswer]:

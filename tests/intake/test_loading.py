@@ -9,6 +9,8 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
+import pytest
+
 from service.caller import ANONYMOUS
 from service.data import examples
 from service.standard.search_query import parse_search
@@ -115,11 +117,17 @@ def test_a_table_that_cannot_be_read_is_told(store: Store, tmp_path: Path) -> No
     assert complaints == [f"{path}: row 1, column mood: There is no column 'mood'"]
 
 
-def test_a_zone_that_does_not_exist_is_told(sqlite_url: str, tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("option", "said"), [("--time-zone", "Atlantis"), ("--date-format", "%d%d")]
+)
+def test_an_option_that_cannot_be_is_told(
+    sqlite_url: str, tmp_path: Path, option: str, said: str
+) -> None:
     path = _table(tmp_path, "month.csv", list(month(IDS, 1)))
-    done = hyoid("load", str(path), "--time-zone", "Atlantis", "--database", sqlite_url)
+    done = hyoid("load", str(path), option, said, "--database", sqlite_url)
     assert done.returncode == 2
-    assert "Atlantis" in done.stderr
+    assert option in done.stderr
+    assert said in done.stderr
     assert done.stderr.count("\n") == 1
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from service.intake.moments import MomentError, came_twice, moment, written
+from service.intake.moments import MomentError, came_twice, date_form, moment, written
 
 
 @pytest.mark.parametrize(
@@ -51,3 +51,32 @@ def test_an_hour_that_came_twice_is_taken_as_the_first() -> None:
     assert came_twice(text, "Europe/Berlin")
     assert not came_twice("2026-10-25T04:30", "Europe/Berlin")
     assert not came_twice(f"{text}+01:00", "Europe/Berlin")
+
+
+@pytest.mark.parametrize(
+    "form",
+    ["%d.%m.%Y", "%d.%m.%Y %H:%M", "%m/%d/%y %I:%M %p", "%Y-%m-%dT%H:%M:%S.%f%z", "%G-W%V-%u"],
+)
+def test_forms_of_dates_are_taken(form: str) -> None:
+    assert date_form(form) == form
+
+
+@pytest.mark.parametrize(
+    "form",
+    [
+        "%d%d",
+        "%d.%m.%Y" + 50 * "%f",
+        "%",
+        "%d.%m.%Y%",
+        "%Q",
+        "%H:%M",
+        "%Y-%m",
+        "dd.mm.yyyy",
+        "\x00%d.%m.%Y",
+        "\ud800%d.%m.%Y",
+        "%d.%m.%Y" + 100 * "x",
+    ],
+)
+def test_forms_that_do_not_tell_the_day_are_refused(form: str) -> None:
+    with pytest.raises(MomentError, match="form of dates"):
+        date_form(form)

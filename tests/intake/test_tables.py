@@ -5,6 +5,8 @@ from __future__ import annotations
 from random import Random
 from typing import Any
 
+import pytest
+
 from tests.intake.clinic import Clinic, only, places
 from tests.intake.counted import counted
 from tests.intake.month import COLUMNS, Row, month, table, totals
@@ -196,6 +198,16 @@ def test_dates_and_decimals_of_other_habits_are_read(clinic: Clinic) -> None:
     assert found["period"]["start"] == "2025-11-02T09:05:00-07:00"
     raw = clinic.http.get("/fhir/Observation", params={"patient": clinic.patient}).content
     assert b'"value":2.50,' in raw
+
+
+@pytest.mark.parametrize("form", ["%d%d", 50 * "%f", "%H:%M", "%Q"])
+def test_a_form_of_dates_that_is_none_is_told_by_its_parameter(clinic: Clinic, form: str) -> None:
+    text = "session,client,date,start\nD-2,C-1,02.11.2025,9:05\n"
+    answer = clinic.send_table(text, dateFormat=form)
+    assert answer.status_code == 400, answer.text
+    (issue,) = answer.json()["issues"]
+    assert issue["where"] == "http.dateFormat"
+    assert clinic.of_client("Encounter") == []
 
 
 def test_rows_that_contradict_each_other_are_told(clinic: Clinic) -> None:
