@@ -46,6 +46,8 @@ _ATTRIBUTES = {
     "th": {"rowspan", "colspan", "headers", "scope", "abbr"},
     "ol": {"start", "type"},
 }
+_MOST_COLUMNS, _MOST_ROWS = 50, 1000
+"""That one cell may span: more than a page has room for, and few enough to lay out."""
 _SCHEMES = {"http", "https", "mailto", "tel"}
 _STATES = {
     "preliminary": "Preliminary: no therapist has attested this document yet.",
@@ -102,10 +104,21 @@ def safe(div: str) -> str:
         html,
         tags=_TAGS,
         attributes=_ATTRIBUTES,
+        attribute_filter=_bounded,
         url_schemes=_SCHEMES,
         url_relative="deny",
         link_rel="noopener noreferrer",
     )
+
+
+def _bounded(_tag: str, name: str, value: str) -> str | None:
+    """The attribute as it is written; a span that is no number, or none, is left out."""
+    if name not in ("colspan", "rowspan"):
+        return value
+    if not (value.isascii() and value.isdecimal()):
+        return None
+    most = _MOST_COLUMNS if name == "colspan" else _MOST_ROWS
+    return str(most if len(value) > 4 else min(int(value), most))
 
 
 def _body(document: Document) -> Iterator[str]:

@@ -85,9 +85,10 @@ def _put_aside(rows: Iterable[Row]) -> Iterator[tuple[str, int, int, bytes]]:
         session = row.cells.get("session")
         key = f"{row.cells.get('clinic', '')} {session}" if session else f"\x00{row.number}"
         revision = row.cells.get("revision", "1")
-        newest = int(revision) if revision.isascii() and revision.isdigit() else 1
+        # Of more digits than the cell may have: refused when it is read.
+        newest = int(revision[:12]) if revision.isascii() and revision.isdigit() else 1
         content = orjson.dumps((row.cells, row.fault))
-        yield key, min(newest, 2**40), row.number, content
+        yield key, newest, row.number, content
 
 
 def _sessions(aside: sqlite3.Connection, reading: Reading, layout: Layout) -> Iterator[Read]:

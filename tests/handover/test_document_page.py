@@ -90,6 +90,26 @@ def test_text_lists_tables_and_links_survive() -> None:
     assert ("rel", "noopener noreferrer") in found.attributes
 
 
+@pytest.mark.parametrize(
+    ("written", "kept"),
+    [
+        ("2", "2"),
+        ("050", "50"),
+        ("51", "50"),
+        ("9" * 30, "50"),
+        ("-5", None),
+        ("x", None),
+        ("\u0665", None),
+    ],
+)
+def test_a_cell_spans_no_more_columns_than_a_page_has_room_for(
+    written: str, kept: str | None
+) -> None:
+    html = safe(div(f'<table><tbody><tr><td colspan="{written}">c</td></tr></tbody></table>'))
+    assert dict(read(html).attributes).get("colspan") == kept
+    assert "c</td>" in html
+
+
 def test_empty_elements_do_not_swallow_what_follows() -> None:
     """As XML `<a name="x"/>` is empty; an HTML parser would make a link of all that follows."""
     html = safe(div('<a name="x"/><p>text</p><td/>'))

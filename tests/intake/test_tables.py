@@ -115,6 +115,13 @@ def test_the_highest_revision_in_a_table_counts(clinic: Clinic) -> None:
     assert only(clinic.send_table(head + "\n".join(rows)))["status"] == "unchanged"
 
 
+@pytest.mark.parametrize("digits", [10, 20, 5000])
+def test_a_revision_without_end_is_refused(clinic: Clinic, digits: int) -> None:
+    head = "session,revision,client,start,measure,value\n"
+    told = only(clinic.send_table(f"{head}R-2,{'9' * digits},C-1,2025-11-02T09:00,,\n"))
+    assert places(told) == ["row 2, column revision"]
+
+
 SEEDED: list[tuple[str, str, str]] = [
     ("value", "abc", "column value"),
     ("value", "2,5", "column value"),
