@@ -47,6 +47,7 @@ def div(inside: str) -> str:
         '<p onclick="alert(1)">x</p>',
         '<img src="x" onerror="alert(1)"/>',
         '<a href="javascript:alert(1)">x</a>',
+        '<a href="https://x.example" onclick="alert(1)" target="_top">x</a>',
         '<a href="java&#10;script:alert(1)">x</a>',
         '<a href="data:text/html,x">x</a>',
         '<svg xmlns="http://www.w3.org/2000/svg"><script>alert(1)</script></svg>',

@@ -221,7 +221,7 @@ def test_who_may_not_see_the_client_gets_nothing(filled: Store) -> None:
 
 
 def test_what_one_transaction_cannot_hold_is_refused(filled: Store) -> None:
-    with filled.reader() as connection:
+    with filled.reader(snapshot=True) as connection:
         size = len(departure(connection, ANONYMOUS, "c-p", BASE, 10**8)[0])
         assert departure(connection, ANONYMOUS, "c-p", BASE, size)
         with pytest.raises(TooLarge):
