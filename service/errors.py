@@ -9,6 +9,7 @@ OperationOutcome in one place (`outcome_of`)::
                                   business rules are broken)
       x NotSupported         400  understood, not offered here
       x TooCostly            400  would touch too much of the store
+        x NoRoom             400  has more bytes of resources than one answer may have
       x NotAuthenticated     401
       x Forbidden            403
       x NotFound             404
@@ -125,6 +126,10 @@ class NotSupported(HyoidError):
 
 class TooCostly(HyoidError):
     status, code = 400, "too-costly"
+
+
+class NoRoom(TooCostly):
+    pass
 
 
 class NotAuthenticated(HyoidError):

@@ -136,11 +136,14 @@ class Limits:
     def owe(self, account: Account | None, cost: int) -> None:
         """Count what a request was found to cost beyond what it was let in for.
 
-        It is not refused for that any more; the next wait until as much has come in.
+        A large one is not refused for that, it makes a debt: others wait until as much has come
+        in. Raises Throttled where there is a debt already, of requests at the same time.
         """
-        if account is not None and self._allowance.per_second:
+        if account is not None and self._allowance.per_second and cost > 0:
             with self._lock:
-                account.left -= max(cost, 0)
+                if account.left < 0:
+                    raise _wait(-account.left / self._allowance.per_second, "Too many requests")
+                account.left -= cost
 
     def charge(self, name: str) -> None:
         """Count a request that was refused already. Raises Throttled where it is one too many."""

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from http import HTTPStatus
 from typing import Any
 
-from service.errors import HyoidError
+from service.errors import HyoidError, TooLarge
 from service.rest.audit import require_audit_kept
 from service.rest.call import Answer, Call, Service
 from service.rest.cautions import with_outcomes
@@ -16,7 +16,10 @@ from service.rest.permission import permit, permit_entry
 from service.rest.recorded import cleaned
 from service.rest.responses import refused
 from service.rest.routing import Interaction, interaction_of
+from service.rest.searchset import joined
+from service.rest.spending import Perform, Spending
 from service.rest.transaction import perform_transaction
+from service.rest.weights import weight_of, weight_of_entries
 from service.rest.write import require_type
 from service.standard.bundles import PlannedEntry, plan
 from service.standard.codec import decode_resource, encode
@@ -24,7 +27,6 @@ from service.standard.profiles import check
 from service.store.audit.trail import current_trail
 
 Handler = Callable[[Service, Call, Interaction], Answer]
-Perform = Callable[[Call], Answer]
 
 _NOTED = 100
 """So many of its entries are named in the audit log, as far as there is room."""
@@ -38,8 +40,11 @@ def process(
         require_json_body(call.headers["content-type"])
     bundle = decode_resource(call.body, max_bytes=service.settings.max_body)
     require_type(bundle, "Bundle")
+    _require_few(bundle, service.settings.max_entries)
     entries = plan(bundle, call.base)
     _note(bundle["type"], entries)
+    call.owe(weight_of_entries(bundle["type"], entries) - weight_of(asked))
+    spending = Spending(service.settings, call)
 
     def perform(entry: Call) -> Answer:
         wanted = interaction_of(entry.method, entry.path)
@@ -52,11 +57,11 @@ def process(
             require_audit_kept(asked, conditional=entry.if_none_exist is not None)
             permit_entry(call.caller, asked, entry)
         check(bundle)
-        answers = perform_transaction(service, call, entries, perform)
+        answers = perform_transaction(service, call, entries, perform, spending)
         with_outcomes(service, call, answers)
     else:
         check(_without_resources(bundle))
-        answers = {entry.index: _in_batch(call, entry, perform) for entry in entries}
+        answers = {entry.index: _in_batch(call, entry, perform, spending) for entry in entries}
     return Answer(200, _answered(call, bundle["type"], entries, answers))
 
 
@@ -71,14 +76,24 @@ def _note(kind: str, entries: list[PlannedEntry]) -> None:
     trail.query = cleaned(" ".join((trail.query, *asked)))
 
 
-def _in_batch(call: Call, entry: PlannedEntry, perform: Perform) -> Answer:
+def _require_few(bundle: dict[str, Any], most: int) -> None:
+    entries = bundle.get("entry")
+    if isinstance(entries, list) and len(entries) > most:
+        text = f"The Bundle has {len(entries)} entries, more than the {most} of one request"
+        raise TooLarge(text, expression="Bundle.entry")
+
+
+def _in_batch(call: Call, entry: PlannedEntry, perform: Perform, spending: Spending) -> Answer:
     """One entry by itself: what refuses it does not touch the others."""
     try:
         if entry.refusal is not None:
             raise entry.refusal
-        return perform(entry_call(call, entry))
+        asked = entry_call(call, entry)
+        if entry.writes:
+            return spending.keep(perform(asked))
+        return spending.read(perform, asked)
     except HyoidError as error:
-        return refused(error)
+        return spending.keep(refused(error))
 
 
 def _without_resources(bundle: dict[str, Any]) -> dict[str, Any]:
@@ -90,17 +105,17 @@ def _without_resources(bundle: dict[str, Any]) -> dict[str, Any]:
 
 
 def _answered(
-    call: Call, kind: str, entries: list[PlannedEntry], answers: Mapping[int, Answer]
+    call: Call, kind: str, entries: list[PlannedEntry], answers: dict[int, Answer]
 ) -> bytes:
+    """The Bundle; takes the answers away as it goes, so that none is held twice."""
     prefer = call.headers.get("prefer", "")
     with_resource = "return=representation" in prefer
     with_outcome = "return=OperationOutcome" in prefer
     parts = [
-        _response(entry, answers[entry.index], with_resource, with_outcome)
+        _response(entry, answers.pop(entry.index), with_resource, with_outcome)
         for entry in sorted(entries, key=lambda entry: entry.index)
     ]
-    head = encode({"resourceType": "Bundle", "type": f"{kind}-response"})
-    return b"".join((head[:-1], b',"entry":[', b",".join(parts), b"]}")) if parts else head
+    return joined({"resourceType": "Bundle", "type": f"{kind}-response"}, parts)
 
 
 def _response(
@@ -117,14 +132,10 @@ def _response(
         response["lastModified"] = answer.updated
     parts = []
     failed = answer.status >= 400
-    if answer.body and not failed and (with_resource or not _writes(entry)):
+    if answer.body and not failed and (with_resource or not entry.writes):
         parts.append(b'"resource":' + answer.body)
     head = encode(response)
-    if answer.body and (failed or (with_outcome and _writes(entry))):
+    if answer.body and (failed or (with_outcome and entry.writes)):
         head = b"".join((head[:-1], b',"outcome":', answer.body, b"}"))
     parts.append(b'"response":' + head)
     return b"{" + b",".join(parts) + b"}"
-
-
-def _writes(entry: PlannedEntry) -> bool:
-    return entry.method not in ("GET", "HEAD") and entry.url.level != "operation"

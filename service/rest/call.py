@@ -24,6 +24,10 @@ class Service:
     """Signs the page cursors."""
 
 
+def for_nothing(cost: int) -> None:
+    """Where no rate is held to, or all was counted before."""
+
+
 @dataclass(slots=True)
 class Call:
     """One interaction as asked.
@@ -44,6 +48,10 @@ class Call:
     """Whether it is an entry of a transaction, in which nothing may write by itself."""
     in_bundle: bool = False
     """Whether it is an entry of a batch or a transaction."""
+    owe: Callable[[int], None] = for_nothing
+    """Counts so many requests more against the caller's rate: known when the body is read."""
+    is_gone: Callable[[], bool] = bool
+    """Whether nobody waits for the answer any more."""
 
     def parameter(self, name: str) -> str | None:
         """The first value of a query parameter."""

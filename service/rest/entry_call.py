@@ -7,7 +7,7 @@ from typing import Any
 from urllib.parse import parse_qsl, unquote
 
 from service.errors import Malformed
-from service.rest.call import FHIR_JSON, Call
+from service.rest.call import FHIR_JSON, Call, for_nothing
 from service.rest.write import JSON_PATCH
 from service.standard.bundles import PlannedEntry, patch_document
 from service.standard.codec import encode
@@ -37,6 +37,7 @@ def entry_call(call: Call, entry: PlannedEntry) -> Call:
         headers=headers,
         body=body,
         in_bundle=True,
+        owe=for_nothing,
     )
 
 

@@ -6,26 +6,25 @@ whatever kind, becomes an HTTP answer.
 
 from __future__ import annotations
 
-import logging
 import re
-import secrets
 from functools import lru_cache, partial
 from urllib.parse import parse_qsl, unquote
 
 import anyio
-from anyio import CapacityLimiter
+from anyio import CapacityLimiter, WouldBlock
 from starlette.types import Message, Receive, Scope, Send
 
 from service.access.gate import Gate, admitted
 from service.access.glass import with_purpose
-from service.access.limits import Limits, allowance_of, name_at, name_of
+from service.access.limits import Account, Limits, allowance_of, name_at, name_of
 from service.access.recording import Recording
 from service.caller import Caller
-from service.errors import HyoidError, Issue, Malformed, NotAuthenticated, NotFound, TooLarge
+from service.errors import HyoidError, Malformed, NotAuthenticated, NotFound, TooLarge, fault
 from service.rest.call import FHIR_JSON, Answer, Call, Service
 from service.rest.interactions import INTERACTIONS
 from service.rest.negotiation import require_json_answer, require_plain_body, wants_pretty
 from service.rest.permission import permit
+from service.rest.presence import watched
 from service.rest.recorded import access_of, note_asked, note_call, trail_of
 from service.rest.responses import refused
 from service.rest.routing import Interaction, interaction_of
@@ -34,8 +33,6 @@ from service.rest.weights import ORDINARY, weight_of
 from service.standard.codec import indent
 from service.store.audit.access import told
 from service.store.audit.trail import Trail, on_trail
-
-log = logging.getLogger("hyoid")
 
 _HOST = re.compile(r"[A-Za-z0-9.\-_]+(:\d{1,5})?|\[[0-9a-fA-F:.]+\](:\d{1,5})?")
 _QUICK = frozenset({"read", "vread"})
@@ -58,7 +55,11 @@ class FhirApp:
         self._signed = service.settings.access != "open"
         self._limits = limits or Limits(allowance_of(service.settings))
         self._base_url = service.settings.base_url
-        self._reading = partial(service.store.reader, seconds=service.settings.read_seconds)
+        self._reading = partial(
+            service.store.reader,
+            seconds=service.settings.read_seconds,
+            room=service.settings.max_answer,
+        )
         self._limiter = CapacityLimiter(service.settings.threads)
         # A read of SQLite takes less time than the way to a thread and back.
         self._inline = _QUICK if service.store.database.dialect == "sqlite" else frozenset()
@@ -76,8 +77,8 @@ class FhirApp:
             answer = await self._answer(scope, receive, trail)
         except HyoidError as error:
             trail.told, answer = told(error.issues), refused(error)
-        except Exception:
-            answer = _fault()
+        except Exception as error:
+            answer = refused(fault(error))
         try:
             access = access_of(trail, answer.status)
             if access is not None:
@@ -114,7 +115,13 @@ class FhirApp:
             call.body = await _body(receive, headers, self.service.settings.max_body)
         if call.method not in ("GET", "HEAD"):
             note_call(trail, call, asked, signed=self._signed)
-        answer = await self._perform(call, asked)
+        if asked.name == "transaction":
+            call.owe = partial(self._limits.owe, scope[_TURN])
+            with watched(receive) as presence:
+                call.is_gone = presence.is_gone
+                answer = await self._perform(call, asked, scope[_TURN])
+        else:
+            answer = await self._perform(call, asked, scope[_TURN])
         if pretty and answer.body and answer.media_type == FHIR_JSON:
             answer.body = indent(answer.body)
         return answer
@@ -147,13 +154,22 @@ class FhirApp:
         scope[_TURN] = self._limits.enter(name_of(caller, address), cost)
         return caller
 
-    async def _perform(self, call: Call, asked: Interaction) -> Answer:
+    async def _perform(self, call: Call, asked: Interaction, account: Account | None) -> Answer:
         handler = INTERACTIONS[asked.name]
         if asked.name in self._inline:
             return handler(self.service, call, asked)
-        return await anyio.to_thread.run_sync(
-            partial(handler, self.service, call, asked), limiter=self._limiter
-        )
+        work = partial(handler, self.service, call, asked)
+        if account is None:
+            return await anyio.to_thread.run_sync(work, limiter=self._limiter)
+        try:
+            # The other way is through the event loop, even where nobody waits.
+            account.threads.acquire_nowait()
+        except WouldBlock:
+            await account.threads.acquire()
+        try:
+            return await anyio.to_thread.run_sync(work, limiter=self._limiter)
+        finally:
+            account.threads.release()
 
 
 def client_address(scope: Scope) -> str:
@@ -237,13 +253,6 @@ async def _body(receive: Receive, headers: dict[str, str], limit: int) -> bytes:
 
 def _too_large(limit: int) -> TooLarge:
     return TooLarge(f"The body is larger than {limit} bytes", headers={"Connection": "close"})
-
-
-def _fault() -> Answer:
-    reference = secrets.token_hex(8)
-    log.exception("Fault %s", reference)
-    text = f"The service failed; nothing was stored. Tell its keeper this number: {reference}"
-    return refused(HyoidError(issues=[Issue("fatal", "exception", text)]))
 
 
 async def _send(answer: Answer, send: Send, *, with_body: bool) -> None:

@@ -38,5 +38,14 @@ def searchset(
     ]
     if told:
         parts.append(b'{"resource":' + encode(outcome(told)) + b',"search":{"mode":"outcome"}}')
+    return joined(head, parts)
+
+
+def joined(head: dict[str, Any], entries: list[bytes]) -> bytes:
+    """The Bundle of these entries, which are used up. Copied once: they may be large."""
     start = encode(head)
-    return b"".join((start[:-1], b',"entry":[', b",".join(parts), b"]}")) if parts else start
+    if not entries:
+        return start
+    entries[0] = b"".join((start[:-1], b',"entry":[', entries[0]))
+    entries[-1] += b"]}"
+    return b",".join(entries)

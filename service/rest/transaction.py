@@ -8,7 +8,6 @@ conditional references are resolved when everything without one is in place.
 from __future__ import annotations
 
 from collections.abc import Callable
-from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -18,15 +17,12 @@ from service.rest.call import Answer, Call, Service
 from service.rest.conditions import matches_of
 from service.rest.entry_call import entry_call
 from service.rest.responses import version_headers, written
+from service.rest.spending import Perform, Spending
 from service.rest.writing import Conditions, Written
 from service.standard.bundles import PlannedEntry, overlaps, patch_document
 from service.standard.links import ConditionalReference, placeholders, rewrite
-from service.standard.patching.fhirpath_patch import apply_fhirpath_patch
-from service.standard.patching.json_patch import apply_json_patch
 from service.store.rows import Stored
 from service.store.unit import Unit
-
-Perform = Callable[[Call], Answer]
 
 
 @dataclass(slots=True)
@@ -40,24 +36,32 @@ class _Write:
 
 
 def perform_transaction(
-    service: Service, call: Call, entries: list[PlannedEntry], perform: Perform
+    service: Service,
+    call: Call,
+    entries: list[PlannedEntry],
+    perform: Perform,
+    spending: Spending,
 ) -> dict[int, Answer]:
     """The answers by index of the entry. Raises the refusal of the entry that fails."""
     with service.store.write(call.caller) as unit:
-        return _Transaction(unit, call, entries, perform).run()
+        return _Transaction(unit, call, entries, perform, spending).run()
 
 
 class _Transaction:
     def __init__(
-        self, unit: Unit, call: Call, entries: list[PlannedEntry], perform: Perform
+        self,
+        unit: Unit,
+        call: Call,
+        entries: list[PlannedEntry],
+        perform: Perform,
+        spending: Spending,
     ) -> None:
         self.unit = unit
         self.base = call.base
         self.entries = entries
         self.perform = perform
-        self.call = replace(
-            call, reading=lambda **_: nullcontext(unit.reader()), in_transaction=True
-        )
+        self.spending = spending
+        self.call = replace(call, reading=unit.reading, in_transaction=True)
         self.answers: dict[int, Answer] = {}
         self.conditions: dict[tuple[str, str], int] = {}
 
@@ -179,11 +183,8 @@ class _Transaction:
     def _patch(self, entry: PlannedEntry) -> Written:
         document = patch_document(entry)
 
-        def change(resource: dict[str, Any]) -> dict[str, Any]:
-            if isinstance(document, list):
-                return apply_json_patch(resource, document)
-            return apply_fhirpath_patch(resource, document)
-
+        made = writing.json_change if isinstance(document, list) else writing.fhirpath_change
+        change = made(document)
         kind, conditions = entry.url.type or "", _conditions(entry)
         if entry.url.id is not None:
             return writing.patch(self.unit, kind, entry.url.id, change, self.base, conditions)
@@ -192,7 +193,7 @@ class _Transaction:
         )
 
     def _read(self, entry: PlannedEntry) -> Answer:
-        return self.perform(entry_call(self.call, entry))
+        return self.spending.read(self.perform, entry_call(self.call, entry))
 
     def _answer(self, entry: PlannedEntry, done: Written) -> None:
         stored = done.stored
@@ -200,8 +201,7 @@ class _Transaction:
             headers = version_headers(stored) if stored else {}
             self.answers[entry.index] = Answer(204, b"", headers)
             return
-        answer = written(self.call, stored, done.status)
-        self.answers[entry.index] = answer
+        self.answers[entry.index] = self.spending.keep(written(self.call, stored, done.status))
 
     def _named(self, step: Callable[..., Any], entry: PlannedEntry, *more: Any) -> Any:
         """Do a step of an entry; a refusal tells which entry it was."""

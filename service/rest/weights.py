@@ -6,9 +6,16 @@ numbers are of the order of what was measured.
 
 from __future__ import annotations
 
-from service.rest.routing import Interaction
+from collections.abc import Iterable
+
+from service.errors import HyoidError
+from service.rest.entry_call import path_of
+from service.rest.routing import Interaction, interaction_of
+from service.standard.bundles import PlannedEntry
 
 ORDINARY = 1
+_IN_ONE_COMMIT = 5
+"""So many writes of a transaction count as one: they are checked like others, and kept at once."""
 
 _OPERATIONS = {
     "$export": 50,
@@ -31,3 +38,23 @@ def weight_of(asked: Interaction) -> int:
     if asked.name == "operation":
         return _OPERATIONS.get(asked.detail or "", ORDINARY)
     return _INTERACTIONS.get(asked.name, ORDINARY)
+
+
+def weight_of_entries(kind: str, entries: Iterable[PlannedEntry]) -> int:
+    """What a Bundle counts as: its entries together, but no less than an empty one."""
+    alone = together = 0
+    for entry in entries:
+        if kind == "transaction" and entry.writes:
+            together += 1
+        else:
+            alone += _weight_of_entry(entry)
+    return max(_INTERACTIONS["transaction"], alone + together // _IN_ONE_COMMIT)
+
+
+def _weight_of_entry(entry: PlannedEntry) -> int:
+    if entry.refusal is not None:
+        return ORDINARY
+    try:
+        return weight_of(interaction_of(entry.method, path_of(entry.url)))
+    except HyoidError:
+        return ORDINARY

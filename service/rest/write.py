@@ -14,9 +14,6 @@ from service.rest.responses import version_headers, written
 from service.rest.routing import Interaction
 from service.rest.writing import Change, Conditions, Resource, Written
 from service.standard.codec import decode, decode_resource
-from service.standard.patching.fhirpath_patch import apply_fhirpath_patch
-from service.standard.patching.json_patch import apply_json_patch
-from service.standard.patching.merge_patch import apply_merge_patch
 from service.standard.profiles import check
 from service.standard.search_values import extract
 from service.store.unit import Unit
@@ -160,13 +157,13 @@ def _change(service: Service, call: Call) -> Change:
         )
     patch = decode(call.body, max_bytes=limit)
     if base == JSON_PATCH:
-        return lambda resource: apply_json_patch(resource, patch)
+        return writing.json_change(patch)
     if base != MERGE_PATCH and isinstance(patch, dict) and "resourceType" in patch:
         parameters = decode_resource(call.body, max_bytes=limit)
         require_type(parameters, "Parameters")
         check(parameters)
-        return lambda resource: apply_fhirpath_patch(resource, parameters)
-    return lambda resource: apply_merge_patch(resource, patch)
+        return writing.fhirpath_change(parameters)
+    return writing.merge_change(patch)
 
 
 def _write(service: Service, call: Call, step: Callable[[Unit], Written]) -> Answer:

@@ -15,8 +15,11 @@ from service.errors import Conflict, HyoidError, Invalid, NotSupported, Precondi
 from service.rest.conditions import matches
 from service.rest.permission import is_readable
 from service.standard.codec import decode_resource
+from service.standard.grants import insufficient
 from service.standard.ids import new_id as new_id
 from service.standard.meta import unstamped
+from service.standard.patching import fhirpath_patch, json_patch
+from service.standard.patching.merge_patch import apply_merge_patch
 from service.standard.preconditions import (
     Create,
     Current,
@@ -38,7 +41,24 @@ from service.store.rows import Stored
 from service.store.unit import Unit
 
 Resource = dict[str, Any]
-Change = Callable[[Resource], Resource]
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A patch: what it makes of a resource, and where it asks what is stored: `expression` in a
+    FHIRPath Patch, `location` in a JSON Patch, None where it does not ask."""
+
+    apply: Callable[[Resource], Resource]
+    expression: str | None = None
+    location: str | None = None
+
+    @property
+    def asks(self) -> bool:
+        """Whether what is stored decides whether it can be done, beyond which elements are there.
+
+        Who may not read could find out by that what is stored, guess by guess.
+        """
+        return self.expression is not None or self.location is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,14 +184,44 @@ def patch(
     return Written(200, unit.append(resource, resource_id, base, method="PATCH", current=current))
 
 
+def json_change(operations: Any) -> Change:
+    """A JSON Patch."""
+    asked = json_patch.question_in(operations)
+    return Change(lambda found: json_patch.apply_json_patch(found, operations), location=asked)
+
+
+def fhirpath_change(parameters: Any) -> Change:
+    """A FHIRPath Patch. Raises Malformed."""
+    asked = fhirpath_patch.question_in(parameters)
+    return Change(
+        lambda found: fhirpath_patch.apply_fhirpath_patch(found, parameters), expression=asked
+    )
+
+
+def merge_change(patch: Any) -> Change:
+    """A JSON Merge Patch; it asks nothing."""
+    return Change(lambda found: apply_merge_patch(found, patch))
+
+
 def _changed(unit: Unit, current: Stored, change: Change) -> Resource:
-    """What the patch makes of it. Why it cannot be is told to who may read it: a refusal may quote
-    what is stored."""
+    """What the patch makes of it. What it asks, and why it cannot be, is told to who may read it:
+    a refusal may quote what is stored."""
+    kind = current.type
+    readable = is_readable(unit.caller, kind, created=False) or (
+        unit.current(kind, current.id, "r") is not None
+    )
+    if change.asks and not readable:
+        raise insufficient(
+            "A test, or a path with a function, asks what is stored, and no scope of this caller"
+            f" has 'r' for this {kind}: without it patches lead to names and indexes",
+            expression=change.expression,
+            location=change.location,
+        )
     try:
-        resource = change(unstamped(decode_resource(current.body or b"")))
+        resource = change.apply(unstamped(decode_resource(current.body or b"")))
         check(resource)
     except HyoidError as error:
-        if is_readable(unit.caller, current.type, created=False):
+        if readable:
             raise
         raise Invalid(
             "The patch does not fit what is stored, or does not lead to what is valid; why is told"

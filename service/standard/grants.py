@@ -94,6 +94,9 @@ def require(caller: Caller, letters: str, kind: str | None) -> None:
             )
 
 
-def insufficient(text: str) -> Forbidden:
+def insufficient(
+    text: str, *, expression: str | None = None, location: str | None = None
+) -> Forbidden:
     """The refusal where scopes do not reach (RFC 6750, section 3.1)."""
-    return Forbidden(text, headers={"WWW-Authenticate": 'Bearer error="insufficient_scope"'})
+    told = {"WWW-Authenticate": 'Bearer error="insufficient_scope"'}
+    return Forbidden(text, expression=expression, location=location, headers=told)

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
-from service.errors import TooCostly
+from service.errors import NoRoom
 from service.store.connection import Connection
 
-_FEW = 16
-"""Rows that PostgreSQL may send before their bytes are counted."""
+_SMALL = "CASE WHEN length(v.body) <= 131072 THEN v.body END"
+_LARGE = "SELECT body FROM version WHERE length(body) <= ? AND seq = ?"
 
 
 class Stored(NamedTuple):
@@ -35,30 +35,36 @@ COLUMNS = "r.type, r.id, v.vid, v.updated, v.method = 'DELETE', v.body, v.rid, v
 """The columns of `Stored`, from `resource r` and `version v`."""
 
 
-def stored_rows(
-    connection: Connection, sql: str, params: Sequence[Any] = (), most: int | None = None
-) -> list[Stored]:
-    """The versions that a select of COLUMNS gives, of which there are at most so many.
+def stored_rows(connection: Connection, sql: str, params: Sequence[Any] = ()) -> list[Stored]:
+    """The versions that a select of COLUMNS gives.
 
-    Raises TooCostly where they have more bytes than there is room for, before they are all here.
+    Raises NoRoom where they have more bytes than there is room for, before they are all here.
     """
     if connection.room is None:
         return list(map(Stored._make, connection.rows(sql, params)))
-    if connection.dialect == "postgresql" and (most is None or most > _FEW):
-        # Its driver takes all rows before it gives the first.
-        size = f"SELECT coalesce(sum(length(s.body)), 0) FROM ({sql}) s"
-        [(needed,)] = connection.rows(size, params)
-        if needed > connection.room:
-            raise _too_much()
-    found = []
-    for row in connection.each(sql, params):
-        stored = Stored._make(row)
-        connection.room -= len(stored.body or b"")
-        if connection.room < 0:
-            raise _too_much()
-        found.append(stored)
-    return found
+    if connection.dialect == "postgresql":
+        # Its driver takes all rows before it gives the first; so the large ones come by themselves.
+        rows = connection.rows(sql.replace("v.body", _SMALL), params)
+        return [_with_body(connection, Stored._make(row)) for row in rows]
+    return [_counted(connection, Stored._make(row)) for row in connection.each(sql, params)]
 
 
-def _too_much() -> TooCostly:
-    return TooCostly("The answer takes too much room; ask for less at once, with _count")
+def _with_body(connection: Connection, stored: Stored) -> Stored:
+    if stored.body is None and not stored.deleted:
+        row = connection.row(_LARGE, (connection.room, stored.seq))
+        if row is None:
+            raise _no_room()
+        stored = stored._replace(body=row[0])
+    return _counted(connection, stored)
+
+
+def _counted(connection: Connection, stored: Stored) -> Stored:
+    assert connection.room is not None
+    connection.room -= len(stored.body or b"")
+    if connection.room < 0:
+        raise _no_room()
+    return stored
+
+
+def _no_room() -> NoRoom:
+    return NoRoom("The answer takes too much room; ask for less at once, with _count")

@@ -17,7 +17,7 @@ from tests.factories.clinical import patient
 
 pytestmark = pytest.mark.usefixtures("stored")
 
-LIMIT = Settings().max_body
+LIMIT, MOST = Settings().max_body, Settings().max_entries
 JSON = {"Content-Type": "application/fhir+json"}
 Ask = Callable[[bytes], httpx.Response]
 
@@ -60,6 +60,19 @@ def test_too_large_a_body_is_refused(
         answer = fhir.post(address, content=body, headers=JSON)
         assert answer.status_code == 413
         assert refusal(answer)[0]["code"] == "too-long"
+    assert last_change() == before
+
+
+def test_too_many_entries_are_refused_whatever_they_ask(
+    fhir: httpx.Client, last_change: Callable[[], bytes]
+) -> None:
+    before = last_change()
+    entry = {"resource": patient(), "request": {"method": "POST", "url": "Patient"}}
+    for kind in ("batch", "transaction"):
+        bundle = {"resourceType": "Bundle", "type": kind, "entry": [entry] * (MOST + 1)}
+        answer = fhir.post("", json=bundle)
+        assert answer.status_code == 413
+        assert refusal(answer)[0]["expression"] == ["Bundle.entry"]
     assert last_change() == before
 
 

@@ -99,6 +99,15 @@ class _Token(NamedTuple):
 _END = _Token("end", "")
 
 
+def is_plain(path: Expression) -> bool:
+    """Whether a path is made of names and indexes alone, so that no content decides where it
+    leads."""
+    return isinstance(path, Path) and (
+        (path.start is None or isinstance(path.start, Whole))
+        and all(isinstance(step, Name | Index) for step in path.steps)
+    )
+
+
 def parse(text: str) -> Expression:
     """The path as steps. Raises PathFaultError."""
     if len(text) > MAX_LENGTH:

@@ -93,17 +93,20 @@ class Walk:
     def _visited(self, places: Iterable[Place]) -> list[Place]:
         found = []
         for place in places:
-            self._left -= 1
-            if self._left < 0:
-                raise TooLongError("The paths look at too many elements")
+            self._look()
             found.append(place)
         return found
+
+    def _look(self) -> None:
+        self._left -= 1
+        if self._left < 0:
+            raise TooLongError("The paths look at too many elements")
 
     def _holds(self, condition: Expression, here: Place) -> bool:
         return _truth(self._values(condition, here)) is True
 
     def _values(self, expression: Expression, here: Place) -> list[Any]:
-        self._left -= 1
+        self._look()
         if isinstance(expression, Literal):
             return [expression.value]
         if isinstance(expression, Binary):

@@ -17,7 +17,7 @@ from typing import Any
 from service.errors import HyoidError, Invalid, Malformed, TooCostly
 from service.standard.codec import MAX_BYTES, MAX_DEPTH
 from service.standard.definitions import Element, definitions
-from service.standard.patching._grammar import Expression, PathFaultError, parse
+from service.standard.patching._grammar import Expression, PathFaultError, is_plain, parse
 from service.standard.patching._identity import check_identity
 from service.standard.patching._parts import (
     Operation,
@@ -65,6 +65,21 @@ def apply_fhirpath_patch(resource: dict[str, Any], parameters: Any) -> dict[str,
                 _text(operation, fault), code="processing", status=422, expression=operation.at
             ) from None
     return check_identity(resource, patched)
+
+
+def question_in(parameters: Any) -> str | None:
+    """Where a FHIRPath Patch asks what is stored: the first operation whose path has a function,
+    as `where(…)` is; None where nothing does. A path that cannot be read asks nothing.
+
+    Raises Malformed for what is no FHIRPath Patch.
+    """
+    for operation in _read(parameters):
+        try:
+            if not is_plain(parse(operation.path)):
+                return operation.at
+        except PathFaultError:
+            continue
+    return None
 
 
 def _read(parameters: Any) -> list[Operation]:

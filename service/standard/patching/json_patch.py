@@ -65,6 +65,14 @@ def apply_json_patch(resource: dict[str, Any], operations: Any) -> dict[str, Any
     return check_identity(resource, patched)
 
 
+def question_in(operations: Any) -> str | None:
+    """Where a JSON Patch asks what is stored: the first `test`; None where nothing does."""
+    for index, operation in enumerate(operations if isinstance(operations, list) else ()):
+        if isinstance(operation, dict) and operation.get("op") == "test":
+            return f"patch[{index}]"
+    return None
+
+
 def _read(operation: Any, index: int) -> JsonPatch:
     """One operation as the library holds it, or Malformed."""
     if not isinstance(operation, dict):

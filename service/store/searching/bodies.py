@@ -18,7 +18,6 @@ def fetch(connection: Connection, rids: Sequence[int]) -> tuple[Stored, ...]:
             f"SELECT {COLUMNS} FROM resource r JOIN version v ON v.seq = r.seq"
             f" WHERE r.rid IN ({marks(len(batch))})",
             batch,
-            len(batch),
         )
         found |= {stored.rid: stored for stored in rows}
     return tuple(found[rid] for rid in rids if rid in found)
