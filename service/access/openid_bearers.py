@@ -1,8 +1,8 @@
 """Who holds this access token of the organisation's identity provider? (RFC 9068)
 
 Made out for this service (`aud` is the FHIR base URL) and for a person of the table; its scopes
-are cut to those of the role. Verified once and remembered; the person is looked up again at most
-every `RECHECK` seconds.
+are cut to those of the role. What was found is remembered for `RECHECK` seconds; then it is
+verified again, with the keys that the provider has by then, and the person looked up again.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ REMEMBERED = 4096
 
 @dataclass(slots=True)
 class _Known:
-    claims: dict[str, Any]
+    end: float
     caller: Caller
     checked: float
 
@@ -63,10 +63,10 @@ class OpenIdBearers:
         now, ticks = int(self._clock()), self._ticks()
         known = self._known.get(digest)
         if known is None or ticks - known.checked >= RECHECK:
-            claims = known.claims if known else self._verified(text, now)
-            known = _Known(claims, self._caller(claims), ticks)
+            claims = self._verified(text, now)
+            known = _Known(claims["exp"], self._caller(claims), ticks)
             self._known.keep(digest, known)
-        if known.claims["exp"] <= now:
+        if known.end <= now:
             raise InvalidToken("The access token has expired", expired=True)
         return known.caller
 

@@ -76,6 +76,10 @@ class Provider:
 
     def doors(self) -> Doors:
         """What discovery says now. Raises ProviderError."""
+        # Who needs nothing new waits for nobody who asks the provider.
+        known = self._doors
+        if known is not None and self._ticks() < self._doors_until:
+            return known
         with self._lock:
             now = self._ticks()
             if now >= self._doors_until and now - self._doors_asked >= FLOOR:
@@ -88,6 +92,8 @@ class Provider:
     def key(self, kid: str | None, algorithm: str) -> Key | None:
         """The one key of this number that fits the algorithm. Raises ProviderError."""
         doors = self.doors()
+        if self._ticks() < self._keys_until and (known := self._fitting(kid, algorithm)):
+            return known
         with self._lock:
             now = self._ticks()
             found = self._fitting(kid, algorithm)
@@ -96,6 +102,8 @@ class Provider:
                 self._keys_asked = now
                 self._refresh_keys(doors.keys, now)
                 found = self._fitting(kid, algorithm)
+            if found is None and now >= self._keys_until:
+                raise ProviderError("the keys of the identity provider cannot be had")
             return found
 
     def _refresh_doors(self, now: float) -> None:

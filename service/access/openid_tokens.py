@@ -24,6 +24,8 @@ LEEWAY = 60
 """Seconds that the clocks may differ."""
 MOST_TEXT = 16 * 1024
 _MOST_SUBJECT = 255
+LONGEST_LIFE = 86_400
+"""Seconds that an access token counts at most, whatever it says."""
 _MOST_AGE = 600
 """Seconds since an ID token was issued; it comes straight from the provider."""
 
@@ -71,6 +73,8 @@ def access_token_claims(provider: Provider, text: str, audience: str, now: int) 
     if "nonce" in claims or "at_hash" in claims:
         raise _unfit("nonce")  # An ID token, for whatever it was made out.
     _require(claims, provider.issuer, audience, now)
+    if not now < claims["iat"] + LONGEST_LIFE:
+        raise InvalidToken("The token was issued more than a day ago", expired=True)
     return claims
 
 

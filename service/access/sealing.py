@@ -55,7 +55,7 @@ class Secrets:
 
 def is_sealed(text: str) -> bool:
     """Whether a key of the database is encrypted; a plain JWK is a JSON object."""
-    return not text.startswith("{")
+    return "{" not in text
 
 
 def new_secret() -> OctKey:

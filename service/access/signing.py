@@ -23,6 +23,7 @@ from service.store.engine import Database
 from service.store.systems_keys import (
     KeyRow,
     all_keys,
+    drop_plain,
     rewrite,
     rotate,
     signing_key,
@@ -79,7 +80,7 @@ class SigningKeys:
         """The JWK Set to publish."""
         with self._database.reader() as connection:
             rows = all_keys(connection, now - LONGEST_TOKEN)
-        keys = [self._key(row) for row in rows]
+        keys = [self._key(row) for row in rows if is_sealed(row.jwk)]
         return {"keys": [key.as_dict(private=False) for key in keys if key]}
 
     def _key(self, row: KeyRow) -> ECKey | None:
@@ -103,9 +104,10 @@ def opened_secrets(database: Database, settings: Settings, *, anew: bool = False
     """The secret of this store, from its file.
 
     The file is made where there is none and nothing was encrypted yet; with `anew`, where the keys
-    that were are to be dropped. Keys that an earlier version left unencrypted are encrypted, and
-    sign no more: copies of the database may hold them. Raises ValueError where the file cannot be
-    used, or is another than that of the store.
+    that were are to be dropped. Keys of a store that an earlier version left unencrypted are
+    encrypted, and sign no more: copies of the database may hold them. One that lies unencrypted
+    beside encrypted ones was put there by somebody else: it is cleared away. Raises ValueError
+    where the file cannot be used, or is another than that of the store.
     """
     path, now = place_of(settings), int(time.time())
     with database.reader() as connection:
@@ -119,7 +121,11 @@ def opened_secrets(database: Database, settings: Settings, *, anew: bool = False
         return secrets
     if any(_opened(row, secrets) is None for row in rows if is_sealed(row.jwk)):
         raise ValueError(_other_secret(f"{path} has another secret"))
-    if not all(is_sealed(row.jwk) for row in rows):
+    plain = [row.kid for row in rows if not is_sealed(row.jwk)]
+    if plain and len(plain) < len(rows):
+        log.warning("Signing keys that this service did not make were removed: %s", len(plain))
+        drop_plain(database, plain)
+    elif plain:
         rewrite(database, lambda row: _sealed(row, secrets), retire=now)
     return secrets
 

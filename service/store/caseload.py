@@ -14,6 +14,7 @@ from typing import Any
 
 from service.caller import Caller
 from service.standard.definitions import definitions
+from service.store.rows_of_deleted import number_of_deleted, ties
 from service.store.sql import marks, pair_marks
 
 Condition = tuple[str, tuple[Any, ...]]
@@ -58,12 +59,11 @@ def clients_of_tied(caller: Caller) -> Condition | None:
     if not caller.tied:
         return None
     pairs, values = _pairs(caller.tied)
-    organization, practitioner = _number("Patient", "organization"), _practitioner()
     teams = tuple(name for kind, name in map(_split, sorted(caller.tied)) if kind == "CareTeam")
     selects: list[Condition] = [
         (
             "SELECT p.id AS id FROM index_reference f CROSS JOIN resource p"
-            f" WHERE f.param IN ({organization}, {practitioner})"
+            f" WHERE f.param IN ({_ties()})"
             f" AND (f.target_id, f.target_type) IN (VALUES {pairs})"
             " AND p.rid = f.rid AND p.type = 'Patient'",
             values,
@@ -92,11 +92,10 @@ def clients_of_tied(caller: Caller) -> Condition | None:
 
 def _of_patient(tied: frozenset[str], patient: str) -> Condition:
     pairs, values = _pairs(tied)
-    organization, practitioner = _number("Patient", "organization"), _practitioner()
     return (
         "EXISTS (SELECT 1 FROM resource op CROSS JOIN index_reference oq"
         f" WHERE op.type = 'Patient' AND op.id = {patient} AND oq.rid = op.rid"
-        f" AND oq.param IN ({organization}, {practitioner})"
+        f" AND oq.param IN ({_ties()})"
         f" AND (oq.target_id, oq.target_type) IN (VALUES {pairs}){FENCE})",
         values,
     )
@@ -138,8 +137,9 @@ def _split(reference: str) -> tuple[str, str]:
     return kind, key
 
 
-def _practitioner() -> int:
-    return _number("Patient", "general-practitioner")
+def _ties() -> str:
+    """Of clients, deleted ones as well: who had them is told of it, and keeps their records."""
+    return ", ".join(str(each) for tie in ties() for each in (tie, number_of_deleted(tie)))
 
 
 def _number(kind: str, code: str) -> int:

@@ -69,7 +69,6 @@ def named_versions(
             f" WHERE (r.type, r.id) IN (VALUES {pair_marks(len(batch))}) AND NOT {deleted}"
             f" AND {where}",
             (*chain.from_iterable(batch), *params),
-            len(batch),
         )
 
 

@@ -65,7 +65,6 @@ def history(connection: Connection, caller: Caller, query: HistoryQuery) -> list
         f"SELECT {COLUMNS} FROM version v JOIN resource r ON r.rid = v.rid"
         f" WHERE {where}{narrowed} ORDER BY {order} DESC LIMIT ?",
         (*params, *clients, query.count),
-        query.count,
     )
 
 

@@ -9,6 +9,7 @@ from typing import Any
 from service.standard.search_values import SearchValues
 from service.store.connection import Connection
 from service.store.full_text import remove_words, write_words
+from service.store.rows_of_deleted import keep_references, remove_references
 from service.store.sql import batches, marks
 
 SHARED = ""
@@ -86,14 +87,23 @@ class PendingRows:
         self._compartments.clear()
 
 
-def remove(connection: Connection, rids: Iterable[int], *, compartments: bool) -> None:
-    """Take the search rows of these resources out.
-
-    A deleted resource keeps its `compartments`, so that its history stays with its client.
-    """
+def remove(connection: Connection, rids: Iterable[int]) -> None:
+    """Take all rows of these resources out."""
     keys = [(rid,) for rid in rids]
-    for table in _INSERTS:
+    for table in (*_INSERTS, "compartment"):
         connection.many(f"DELETE FROM {table} WHERE rid = ?", keys)
     remove_words(connection, keys)
-    if compartments:
-        connection.many("DELETE FROM compartment WHERE rid = ?", keys)
+
+
+def remove_deleted(connection: Connection, rids: Sequence[int]) -> None:
+    """Take out the rows of resources that were deleted.
+
+    They keep their compartments, and the references by which they are seen (`rows_of_deleted.py`),
+    so that their history stays with their client.
+    """
+    keys = [(rid,) for rid in rids]
+    keep_references(connection, rids)
+    remove_references(connection, keys)
+    for table in _INSERTS.keys() - {"index_reference"}:
+        connection.many(f"DELETE FROM {table} WHERE rid = ?", keys)
+    remove_words(connection, keys)

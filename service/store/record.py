@@ -16,6 +16,8 @@ from service.store.sql import marks
 from service.store.visibility import and_visible
 
 _IN_TURN = 200
+_AT_ONCE = 2000
+"""Rows of a record that are asked for at once: PostgreSQL gives them all before any is counted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,8 +37,15 @@ def record_page(
     limit: int | None = None,
 ) -> list[Stored]:
     """Resources in the patient's compartment but the Patient itself, in order of (type, rid)."""
-    sql, params = _listing(caller, query, after, limit)
-    return stored_rows(connection, sql, params, limit)
+    if limit is not None:
+        return stored_rows(connection, *_listing(caller, query, after, limit))
+    found: list[Stored] = []
+    while page := record_page(connection, caller, query, after, _AT_ONCE):
+        found += page
+        if len(page) < _AT_ONCE:
+            break
+        after = (page[-1].type, page[-1].rid)
+    return found
 
 
 def record_in_turn(connection: Connection, caller: Caller, query: RecordQuery) -> Iterator[Stored]:

@@ -17,6 +17,7 @@ from service.standard.meta import unstamped
 from service.standard.search_values import SearchValues, extract
 from service.store import index
 from service.store.connection import Connection
+from service.store.rows_of_deleted import values_of_deleted
 from service.store.store import Store
 
 BATCH = 200
@@ -27,7 +28,7 @@ _JOINED = (
     "FROM resource r JOIN version v ON v.rid = r.rid"
     " AND v.vid = CASE WHEN r.deleted THEN r.vid - 1 ELSE r.vid END"
 )
-"""Of a deleted resource the version before, which says whose record its history belongs to."""
+"""Of a deleted resource the version before, which says who sees its history."""
 
 _NEXT = f"SELECT {_COLUMNS} {_JOINED} WHERE r.rid > ? ORDER BY r.rid LIMIT ?"
 
@@ -48,7 +49,7 @@ class _Row(NamedTuple):
             found = extract(resource, f"{base}/")
         except HyoidError as error:
             raise Invalid(f"{self.type}/{self.id} cannot be indexed: {error}") from error
-        return SearchValues(patients=found.patients) if self.deleted else found
+        return values_of_deleted(found) if self.deleted else found
 
 
 def reindexed(store: Store, caller: Caller, base_url: str) -> Iterator[int]:
@@ -78,7 +79,7 @@ def _rebuild(store: Store, caller: Caller, rows: Sequence[_Row], base_url: str) 
             f"SELECT {_COLUMNS} {_JOINED} WHERE r.rid BETWEEN ? AND ? ORDER BY r.rid",
             (rows[0].rid, rows[-1].rid),
         )
-        index.remove(connection, [row.rid for row in current], compartments=True)
+        index.remove(connection, [row.rid for row in current])
         for row in current:
             values = extracted.get(row.seq) or row.values(base_url)
             pending.add(row.rid, row.type, values)

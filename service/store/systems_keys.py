@@ -7,7 +7,7 @@ in `access/signing.py`.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
 from service.store.audit.commanded import put_on_record
@@ -15,18 +15,21 @@ from service.store.connection import Connection
 from service.store.engine import Database
 from service.store.unit import take_turn
 
+_SEALED = "jwk NOT LIKE '%{%'"
+"""An encrypted key (`access/sealing.py`). A plain one, which is a JSON object, never counts."""
 _SIGNING = (
-    "SELECT kid, jwk, created FROM signing_key WHERE retired IS NULL"
+    f"SELECT kid, jwk, created FROM signing_key WHERE retired IS NULL AND {_SEALED}"
     " ORDER BY created DESC, kid LIMIT 1"
 )
 _COUNTS = "(retired IS NULL OR retired >= ?)"
-_ONE = f"SELECT kid, jwk, created FROM signing_key WHERE kid = ? AND {_COUNTS}"
+_ONE = f"SELECT kid, jwk, created FROM signing_key WHERE kid = ? AND {_COUNTS} AND {_SEALED}"
 _ALL = f"SELECT kid, jwk, created FROM signing_key WHERE {_COUNTS} ORDER BY created DESC, kid"
 _EVERY = "SELECT kid, jwk, created FROM signing_key ORDER BY kid"
 _ADD = "INSERT INTO signing_key (kid, jwk, created) VALUES (?, ?, ?)"
 _RETIRE = "UPDATE signing_key SET retired = ? WHERE retired IS NULL"
 _CLEAR = "DELETE FROM signing_key WHERE retired < ?"
 _DROP = "DELETE FROM signing_key"
+_DROP_PLAIN = f"DELETE FROM signing_key WHERE kid = ? AND NOT ({_SEALED})"
 _REWRITE = "UPDATE signing_key SET jwk = ?, retired = coalesce(retired, ?) WHERE kid = ?"
 
 
@@ -51,7 +54,7 @@ def verifying_key(connection: Connection, kid: str, since: int) -> KeyRow | None
 
 
 def all_keys(connection: Connection, since: int) -> list[KeyRow]:
-    """Every key that may verify, the newest first; none that was retired before `since`."""
+    """Every key, plain ones too, the newest first; none that was retired before `since`."""
     return [KeyRow(*row) for row in connection.rows(_ALL, (since,))]
 
 
@@ -69,6 +72,14 @@ def rewrite(
             text = changed(key)
             if text is not None:
                 connection.run(_REWRITE, (text, retire, key.kid))
+        put_on_record(connection)
+
+
+def drop_plain(database: Database, kids: Iterable[str]) -> None:
+    """Clear these keys away, where they are not encrypted."""
+    with database.writer() as connection:
+        take_turn(connection)
+        connection.many(_DROP_PLAIN, [(kid,) for kid in kids])
         put_on_record(connection)
 
 

@@ -16,7 +16,7 @@ from typing import Any
 from service.caller import Caller
 from service.errors import MethodNotAllowed, NotFound
 from service.standard.codec import encode
-from service.standard.grants import insufficient, require
+from service.standard.grants import WHOLE, grants_of, insufficient, require
 from service.standard.ids import new_id
 from service.standard.meta import instant, stamped
 from service.standard.provenance import Version, completed, made, to_sign
@@ -24,9 +24,9 @@ from service.standard.search_values import SearchValues, extract
 from service.store import index
 from service.store.audit import log
 from service.store.audit.access import Access
-from service.store.audit.sent import sent_access
+from service.store.audit.sent import about, append_sent, as_sent, numbers_of, sent_access
 from service.store.audit.trail import Trail, current_trail
-from service.store.caseload import is_narrowed
+from service.store.caseload import is_narrowed, own_client
 from service.store.claims import Claims, not_yours, patients_named
 from service.store.connection import Connection, Row, as_unavailable, limited_room, time_limit
 from service.store.current import current_version
@@ -37,7 +37,6 @@ from service.store.visibility import may_miss
 
 _CLOCK = "SELECT seq, rid, updated FROM change_clock WHERE id = 1"
 _SET_CLOCK = "UPDATE change_clock SET seq = ?, rid = ?, updated = ? WHERE id = 1"
-_NUMBER = "SELECT rid FROM resource WHERE type = ? AND id = ?"
 _TAKEN = "SELECT 1 FROM resource WHERE type = ? AND id = ?"
 _NEW_RESOURCE = (
     "INSERT INTO resource (rid, type, id, vid, seq, updated, deleted) VALUES (?, ?, ?, ?, ?, ?, ?)"
@@ -155,14 +154,18 @@ class Unit:
             raise insufficient(f"{resource_type}/{resource_id} may be read, but not changed")
 
     def keep_event(self, event: dict[str, Any], base: str) -> Stored:
-        """Append an AuditEvent that a client sent to the log. Raises Forbidden."""
-        require(self.caller, "c", "AuditEvent")
-        access = sent_access(event, base)
-        connection = self.reader()
-        named = [name.split("/") for name in access.changed]
-        rids = [row[0] for kind, key in named for row in connection.rows(_NUMBER, (kind, key))]
-        number = log.append(connection, [replace(access, rids=tuple(rids))])[0]
-        body = encode(stamped(event, str(number), 1, access.at))
+        """Append an AuditEvent that a client sent to the log. Raises Forbidden, and Invalid."""
+        if grants_of(self.caller).of("c", "AuditEvent") != WHOLE:
+            raise insufficient("AuditEvents are sent with a scope for all of them")
+        sent = as_sent(event, self.caller)
+        clients = patients_named(encode(sent), base)
+        if is_narrowed(self.caller, "c"):
+            self._claims.name(self._connection, "c", clients)
+        access = sent_access(sent, self.caller, base, clients, self.updated)
+        own = own_client(self.caller, "c", "sc.patient")
+        access.rids = numbers_of(self._connection, about(sent, base), own)
+        number = append_sent(self.reader(), access)
+        body = encode(stamped(sent, str(number), 1, access.at))
         self._written.append(Version("AuditEvent", str(number), 1, "POST"))
         return Stored("AuditEvent", str(number), 1, access.at, False, body, 0, 0, "POST")
 
@@ -302,9 +305,9 @@ class Unit:
         connection.many(_NEXT_RESOURCE, self._next)
         if self._replaced:
             self._rows.note_moves(connection, {rid: self._before[rid] for rid in self._replaced})
-            index.remove(connection, self._replaced, compartments=True)
+            index.remove(connection, self._replaced)
         if self._deleted:
-            index.remove(connection, self._deleted, compartments=False)
+            index.remove_deleted(connection, self._deleted)
         self._rows.write(connection)
         connection.run(_SET_CLOCK, (self._seq, self._rid, self.updated))
         for pending in (self._versions, self._new, self._kept, self._next, self._replaced):

@@ -11,8 +11,9 @@ securityContext, or be of the caller's own making (`keepers.py`) and led to by n
 To change is less than to see: what is shared by all only who made it, what lies in the record of
 another client as well nobody of these.
 
-The compartment rows of a deleted resource stay, so that its history stays hidden too. Earlier
-versions that lay in another client's record stay with that client (`version_visible`).
+The compartment rows of a deleted resource stay, and the references by which it is seen
+(`rows_of_deleted.py`): its deletion and history are told to whoever saw it, and to nobody else.
+Earlier versions that lay in another client's record stay with that client (`version_visible`).
 """
 
 from __future__ import annotations

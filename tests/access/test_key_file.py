@@ -107,6 +107,38 @@ def test_keys_of_an_earlier_version_are_encrypted_and_sign_no_more(
     assert enter(_token(access, lakeside, clock))
 
 
+def test_a_plain_key_beside_encrypted_ones_is_of_no_use(
+    store: Store,
+    settings: Settings,
+    lakeside: Integrator,
+    clock: Clock,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    """Who may write the database but has not the secret cannot sign by it, nor stop the service."""
+    clock.now = time.time()
+    access, enter = _opened(store, settings, clock)
+    token = _token(access, lakeside, clock)
+    mine = ECKey.generate_key("P-256", {"use": "sig", "alg": "ES256"}, auto_kid=True)
+    assert mine.kid
+    forged = _forged(token, mine, int(clock.now) + 300)
+    plain = json.dumps(mine.as_dict(private=True))
+    for text in (plain, f" {plain}"):
+        with store.database.writer() as connection:
+            connection.run(
+                "INSERT INTO signing_key (kid, jwk, created) VALUES (?, ?, ?)",
+                (mine.kid, text, int(clock.now) + 10),
+            )
+        assert enter(_token(access, lakeside, clock))
+        for _ in range(2):
+            with pytest.raises(NotAuthenticated):
+                enter(forged)
+            assert mine.kid not in {k["kid"] for k in access.keys.public(int(clock.now))["keys"]}
+            access, enter = _opened(store, settings, clock)
+        assert mine.kid not in _rows(store.database)
+        assert "did not make" in caplog.text
+        assert enter(token)
+
+
 def test_a_retired_key_verifies_for_an_hour_though_nothing_was_cleared_away(
     store: Store, settings: Settings, lakeside: Integrator, clock: Clock
 ) -> None:

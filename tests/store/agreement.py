@@ -15,6 +15,7 @@ from service.standard.codec import decode_resource
 from service.standard.meta import instant, unstamped
 from service.standard.search_values import SearchValues, extract
 from service.store.connection import Connection
+from service.store.rows_of_deleted import values_of_deleted
 
 SEARCH_ROWS = {
     "index_token": ("tokens", "param, system, code, grp"),
@@ -42,10 +43,10 @@ class _Kept:
         self.name = f"{self.type}/{self.id}"
 
     def values(self, base: str) -> SearchValues:
-        """What the search tables must hold: of a deleted one only whose record it was."""
+        """What the search tables must hold: of a deleted one only what says who sees it."""
         body = next(body for *_, body in reversed(self.versions) if body is not None)
         found = extract(unstamped(decode_resource(bytes(body))), f"{base}/")
-        return SearchValues(patients=found.patients) if self.deleted else found
+        return values_of_deleted(found) if self.deleted else found
 
 
 def disagreements(connection: Connection, base: str) -> list[str]:

@@ -122,7 +122,7 @@ def test_the_newest_key_signs_and_old_ones_verify_for_a_while(store: Store) -> N
     made = iter("abcd")
 
     def make() -> tuple[str, str]:
-        return next(made), "{}"
+        return next(made), "sealed"
 
     def known() -> tuple[str, str]:
         with store.database.reader() as connection:

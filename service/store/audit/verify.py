@@ -40,18 +40,22 @@ def verify(database: Database, known: tuple[int, bytes] | None = None) -> Verdic
             wanted: list[Row] = []
             chains = {n: chain}
             for number, at, agent, raw, kept in rows:
-                body = bytes(raw)
                 if number != n + 1:
                     return Verdict(n, chain, f"row {n + 1} is missing")
-                if link(chain, number, body) != bytes(kept):
+                body, linked = _stored(raw), _stored(kept)
+                if body is None or linked is None or link(chain, number, body) != linked:
                     return Verdict(n, chain, f"row {number} is not what was written")
-                access = decoded(body)
+                try:
+                    access = decoded(body)
+                    found_by = [(each, at, number) for each in access.references()]
+                    by_date = access.references_by_date()
+                    found_by += [(each, access.recorded, number) for each in by_date]
+                except (ValueError, TypeError, AttributeError):
+                    return Verdict(n, chain, f"row {number} is no record of an access")
                 if (access.at, access.agent) != (at, agent):
                     return Verdict(n, chain, f"row {number} has another time or agent beside it")
-                wanted += [(reference, at, number) for reference in access.references()]
-                by_date = access.references_by_date()
-                wanted += [(reference, access.recorded, number) for reference in by_date]
-                n, chain = number, bytes(kept)
+                wanted += found_by
+                n, chain = number, linked
                 chains[n] = chain
                 if known is not None and known[0] == n:
                     if known[1] != chain:
@@ -63,13 +67,18 @@ def verify(database: Database, known: tuple[int, bytes] | None = None) -> Verdic
                 told = f"row {number} is found by something else"
                 return Verdict(number - 1, chains[number - 1], told)
         ((count, last),) = connection.rows(_ENTRIES)
-    if (last or 0) > n:
+    if isinstance(last, int) and last > n:
         return Verdict(n, chain, f"rows after {n} are missing")
     if count != entries:
         return Verdict(n, chain, "rows are found by more than what stands in them")
     if not noted:
         return Verdict(n, chain, "the rows up to the one that was noted are missing")
     return Verdict(n, chain)
+
+
+def _stored(value: object) -> bytes | None:
+    """Bytes of a column; None where somebody put something else there, as SQLite allows."""
+    return bytes(value) if isinstance(value, (bytes, memoryview)) else None
 
 
 def _missing(connection: Connection, wanted: Sequence[Row]) -> set[Row]:

@@ -16,6 +16,7 @@ from service.store.audit.access import Access, decoded
 from service.store.audit.log import append, newest
 from service.store.audit.verify import Verdict, verify
 from service.store.engine import Database
+from service.store.migrate import migrate
 from service.store.store import Store
 from service.store.unit import take_turn
 from tests.factories.clinical import observation
@@ -94,6 +95,44 @@ def test_a_change_by_the_keeper_of_the_database_is_told(
         _disarm(database, connection)
         connection.run(change.replace("{bytes}", kind))
     assert fault in verify(database).fault
+
+
+@pytest.mark.parametrize(
+    ("change", "fault"),
+    [
+        ("UPDATE audit_event SET body = '{}' WHERE n = 2", "row 2 is not what"),
+        ("UPDATE audit_event SET body = CAST(body AS TEXT) WHERE n = 2", "row 2 is not what"),
+        ("UPDATE audit_event SET body = 1000000000000 WHERE n = 2", "row 2 is not what"),
+        ("UPDATE audit_event SET chain = 'x' WHERE n = 3", "row 3 is not what"),
+        ("UPDATE audit_event SET at = 'x' WHERE n = 3", "row 3 has another time"),
+        ("UPDATE audit_event SET agent = x'00' WHERE n = 3", "row 3 has another time or agent"),
+        ("UPDATE audit_entity SET n = 'x' WHERE n = 4", "row 4 is found by"),
+        ("INSERT INTO audit_entity VALUES ('Patient/x', 5, 'x')", "found by more than"),
+    ],
+)
+def test_what_is_of_another_kind_is_told_too(sqlite_url: str, change: str, fault: str) -> None:
+    """SQLite keeps a text or a number in any column (sqlite.org/datatype3.html)."""
+    database = Database(sqlite_url)
+    migrate(database)
+    put(database, [an_access(n, target=f"Goal/{n}") for n in range(5)])
+    with database.writer() as connection:
+        _disarm(database, connection)
+        connection.run(change)
+    assert fault in verify(database).fault
+    database.close()
+
+
+@pytest.mark.parametrize("body", [b"{", b"[]", b"7", b'{"at":1}', b'{"target":5}'])
+def test_a_row_that_is_no_record_is_told(database: Database, body: bytes) -> None:
+    """Though it is chained: who may write the database can do that."""
+    put(database, [an_access(1)])
+    with database.writer() as connection:
+        _disarm(database, connection)
+        connection.run(
+            "UPDATE audit_event SET body = ?, chain = ?",
+            (body, hashlib.sha256(bytes(32) + (1).to_bytes(8, "big") + body).digest()),
+        )
+    assert verify(database).fault.startswith("row 1")
 
 
 def test_a_log_that_is_written_anew_or_cut_off_is_told_by_what_was_noted(
