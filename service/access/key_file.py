@@ -72,7 +72,10 @@ class KeyFile:
 
 
 def place_of(settings: Settings) -> Path:
-    """Where the file is: as set, else beside an SQLite file. Raises ValueError."""
+    """Where the file is: as set, else beside an SQLite file, else in this folder.
+
+    Raises ValueError where the database has no URL that can be read.
+    """
     if settings.key_file:
         return Path(settings.key_file)
     try:
@@ -80,11 +83,7 @@ def place_of(settings: Settings) -> Path:
     except ArgumentError:
         raise ValueError("the store has no URL that can be read") from None
     if url.get_backend_name() != "sqlite" or not url.database:
-        raise ValueError(
-            "HYOID_KEY_FILE is needed: the keys that sign access tokens lie in the database,"
-            " encrypted with a secret that must not lie there. Name a file (--key-file FILE); it"
-            " is made where there is none"
-        )
+        return Path("hyoid.key")
     return Path(f"{url.database}.key")
 
 

@@ -29,7 +29,7 @@ KeyFileOption = Annotated[
         "--key-file",
         metavar="FILE",
         help="Secret that keys in the database are encrypted with; made where there is none."
-        " Default: HYOID_KEY_FILE, else beside the SQLite file.",
+        " Default: HYOID_KEY_FILE, else beside the SQLite file, else hyoid.key.",
         show_default=False,
     ),
 ]

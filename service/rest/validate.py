@@ -17,10 +17,13 @@ from service.standard.codec import decode_resource
 from service.standard.grants import require
 from service.standard.profiles import declared, declared_issues, profile_issues
 from service.standard.validation import validate
+from service.standard.validation.fhirpath.budget import Budget
 from service.store.current import current_version
 from service.store.store import present
 from service.terminology.stored import StoredLibrary
 
+_MOST_STEPS, _MOST_ROOM = 1_000_000, 3_000_000
+"""For the rules of all profiles together: enough for a Bundle of ten thousand resources of ours."""
 _MODES = ("create", "update", "delete", "profile")
 
 
@@ -47,8 +50,9 @@ def _judged(service: Service, call: Call, resource: dict[str, Any], profile: obj
     urls = [profile] if isinstance(profile, str) else []
     with call.reading(snapshot=True) as connection:
         library = StoredLibrary(connection, call.caller)
-        found = profile_issues(resource, [*urls, *declared(resource)], library, library)
-        found += declared_issues(resource, library, library)
+        budget = Budget(_MOST_STEPS, _MOST_ROOM)
+        found = profile_issues(resource, [*urls, *declared(resource)], library, library, budget)
+        found += declared_issues(resource, library, library, budget)
         found += warnings_about(service, connection, call, resource)
     return list(dict.fromkeys([*issues, *found]))
 

@@ -277,10 +277,9 @@ def test_a_key_under_the_number_of_another_is_none(store: Store, settings: Setti
         opened_secrets(store.database, settings)
 
 
-def test_on_postgresql_the_file_has_to_be_named() -> None:
+def test_it_lies_beside_the_store_or_where_it_is_named() -> None:
     settings = Settings(database="postgresql://hyoid@/hyoid")
-    with pytest.raises(ValueError, match="HYOID_KEY_FILE"):
-        place_of(settings)
+    assert place_of(settings) == Path("hyoid.key")
     assert place_of(replace(settings, key_file="/etc/k")) == Path("/etc/k")
     assert place_of(Settings()) == Path("hyoid.sqlite3.key")
 

@@ -176,11 +176,17 @@ def test_the_secret_of_the_store_lies_beside_it(sqlite_url: str, tmp_path: Path)
 
 def test_postgresql_is_told_where_the_secret_is(postgres_url: str, tmp_path: Path) -> None:
     assert hyoid_here("migrate", "--database", postgres_url).returncode == 0
-    assert "HYOID_KEY_FILE is needed" in _refused("--database", postgres_url)
     command = [*HYOID, "serve", "--port", "0", "--database", postgres_url, "--workers", "2"]
-    with started([*command, "--key-file", str(tmp_path / "secret")], tmp_path) as process:
+    elsewhere = tmp_path / "another folder"
+    elsewhere.mkdir()
+    with started(command, tmp_path) as process:
         told_until(process.stdout, "Hyoid serves FHIR R4")
-        assert (tmp_path / "secret").stat().st_mode & 0o777 == 0o600
+        assert (tmp_path / "hyoid.key").stat().st_mode & 0o777 == 0o600
+    named = ("--database", postgres_url, "--key-file", str(tmp_path / "hyoid.key"))
+    assert hyoid_here("keys", "rotate", *named).returncode == 0
+    with started([*command, "--key-file", str(tmp_path / "hyoid.key")], elsewhere) as process:
+        told_until(process.stdout, "Hyoid serves FHIR R4")
+    assert "hyoid keys rotate --drop-old" in _refused("--database", postgres_url)
 
 
 def test_so_is_its_log_and_a_folder_where_others_could_replace_it(tmp_path: Path) -> None:

@@ -58,7 +58,8 @@ def set_values(
         path, expression = dynamic.get("path"), dynamic.get("expression")
         if path is None or expression is None:
             raise NotSupported("A dynamic value needs its path and expression", expression=place)
-        values = values_of(expression, context.subject, context.names(), f"{place}.expression")
+        names, at = context.names(), f"{place}.expression"
+        values = values_of(expression, context.subject, names, context.budget, at)
         if path.startswith("%action."):
             if group is not None:
                 # The tables have no RequestGroup; its actions have the elements of a plan's.

@@ -8,6 +8,7 @@ from datetime import date
 from typing import Any
 
 from service.errors import NotSupported
+from service.standard.validation.fhirpath.budget import Budget
 
 Resource = dict[str, Any]
 
@@ -19,7 +20,8 @@ class Context:
     `encounter`, `practitioner` and `organization` are references; `variables` are what expressions
     see as `%name`; `resolve` finds the definition of a canonical, `conditions` are those of the
     client; `carried` are URLs of extensions that go from a definition to what is made of it, with
-    how many of each (0: all); `plan_defaults` are elements of every CarePlan made.
+    how many of each (0: all); `plan_defaults` are elements of every CarePlan made; `budget` is for
+    all expressions together.
     """
 
     subject: Resource
@@ -32,6 +34,7 @@ class Context:
     conditions: Sequence[Resource] = ()
     carried: Mapping[str, int] = field(default_factory=dict)
     plan_defaults: Mapping[str, Any] = field(default_factory=dict)
+    budget: Budget = field(default_factory=Budget)
 
     def whose(self) -> Resource:
         """The elements that say for whom and by whom: subject and encounter."""

@@ -96,7 +96,8 @@ def apply_plan(definition: Resource, context: Context) -> Applied:
     """The plan for this client.
 
     Raises NotSupported for definitions that are not held and expressions in other languages,
-    Invalid for expressions that cannot be read, TooCostly for more than MOST_ACTIONS actions.
+    Invalid for expressions that cannot be read, TooCostly for more than MOST_ACTIONS actions and
+    for expressions that do or make too much together.
     """
     applied = Applied(_care_plan(definition, context))
     maker = _Maker(context, applied)
@@ -160,7 +161,8 @@ class _Maker:
             expression = condition.get("expression", {})
             place = f"{where}.condition[{index}].expression"
             context = self._context
-            if not is_true(expression, context.subject, context.names(), place):
+            names, budget = context.names(), context.budget
+            if not is_true(expression, context.subject, names, budget, place):
                 title = action.get("title") or action.get("id") or "an action"
                 reason = expression.get("description") or expression.get("expression")
                 self._applied.left_out.append(f"{title}: only where {reason}")

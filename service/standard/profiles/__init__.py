@@ -19,6 +19,7 @@ from service.standard.profiles.targets import typed, types_by_urn
 from service.standard.terminology.library import Library, split
 from service.standard.terminology.shipped import shipped
 from service.standard.validation import Surroundings
+from service.standard.validation.fhirpath.budget import UNBOUNDED, Budget
 from service.standard.validation.findings import Place
 from service.standard.validation.references import known_types
 
@@ -47,9 +48,15 @@ def validate(resource: Resource, *, within: Surroundings | None = None) -> list[
 
 
 def declared_issues(
-    resource: Resource, profiles: Profiles | None = None, library: Library | None = None
+    resource: Resource,
+    profiles: Profiles | None = None,
+    library: Library | None = None,
+    budget: Budget = UNBOUNDED,
 ) -> list[Issue]:
-    """What the held profiles say that the resource, or one in its Bundle, names in `meta`."""
+    """What the held profiles say that the resource, or one in its Bundle, names in `meta`.
+
+    Profiles from outside need a budget. Raises TooCostly where it is spent.
+    """
     profiles, library = profiles or shipped_profiles(), library or shipped()
     issues: list[Issue] = []
     types = types_by_urn(resource) if resource.get("resourceType") == "Bundle" else {}
@@ -59,9 +66,9 @@ def declared_issues(
         if held and types:
             each = typed(each, types)
         for profile in held:
-            issues += _against(each, place, profile, profiles, library)
+            issues += _against(each, place, profile, profiles, library, budget)
         if held:
-            issues += extension_issues(each, place, profiles, library)
+            issues += extension_issues(each, place, profiles, library, budget)
     return list(dict.fromkeys(issues))
 
 
@@ -70,8 +77,12 @@ def profile_issues(
     urls: list[str],
     profiles: Profiles | None = None,
     library: Library | None = None,
+    budget: Budget = UNBOUNDED,
 ) -> list[Issue]:
-    """What these profiles say, and plainly what of them was not checked."""
+    """What these profiles say, and plainly what of them was not checked.
+
+    Profiles from outside need a budget. Raises TooCostly where it is spent.
+    """
     profiles, library = profiles or shipped_profiles(), library or shipped()
     place = Place(None, str(resource.get("resourceType")))
     issues: list[Issue] = []
@@ -80,9 +91,9 @@ def profile_issues(
         if profile is None:
             issues += _unheld(resource, url, place)
         else:
-            issues += _against(resource, place, profile, profiles, library)
+            issues += _against(resource, place, profile, profiles, library, budget)
             issues += _not_checked(profile, profiles, str(place))
-    issues += extension_issues(resource, place, profiles, library)
+    issues += extension_issues(resource, place, profiles, library, budget)
     return list(dict.fromkeys(issues))
 
 
@@ -105,7 +116,12 @@ def _resources(resource: Resource) -> Iterator[tuple[Resource, Place]]:
 
 
 def _against(
-    resource: Resource, place: Place, profile: Profile, profiles: Profiles, library: Library
+    resource: Resource,
+    place: Place,
+    profile: Profile,
+    profiles: Profiles,
+    library: Library,
+    budget: Budget,
 ) -> list[Issue]:
     """Breaches of a profile and of the profiles it builds on."""
     if profile.type != resource.get("resourceType"):
@@ -113,7 +129,7 @@ def _against(
         return [Issue("error", "structure", text, f"{place}.meta.profile")]
     issues: list[Issue] = []
     for each in _lineage(profile, profiles):
-        issues += Judge(resource, each, library).look(resource, place)
+        issues += Judge(resource, each, library, budget).look(resource, place)
     return issues
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from service.errors import Issue, Severity
+from service.errors import Issue, Severity, TooCostly
 from service.standard.profiles.bound import UntoldError, has_code, is_bound
 from service.standard.profiles.model import MISSING, Node, Profile
 from service.standard.profiles.shapes import Shapes
@@ -16,6 +16,7 @@ from service.standard.profiles.slices import belongs, undecided
 from service.standard.profiles.targets import leads_elsewhere
 from service.standard.profiles.values import Item, contains, equals, items_of
 from service.standard.terminology.library import Library
+from service.standard.validation.fhirpath.budget import Budget, BudgetError
 from service.standard.validation.fhirpath.compiler import Scope
 from service.standard.validation.findings import Place
 
@@ -27,12 +28,16 @@ _BINDABLE = frozenset(
 
 
 class Judge:
-    """One look at one resource; `issues` are found in the order of the profile."""
+    """One look at one resource; `issues` are found in the order of the profile. Raises TooCostly
+    where the rules in FHIRPath go beyond the budget."""
 
-    def __init__(self, resource: dict[str, Any], profile: Profile, library: Library) -> None:
+    def __init__(
+        self, resource: dict[str, Any], profile: Profile, library: Library, budget: Budget
+    ) -> None:
         self.resource = resource
         self.profile = profile
         self.library = library
+        self.budget = budget
         self.issues: list[Issue] = []
 
     def look(self, value: Any, place: Place) -> list[Issue]:
@@ -119,9 +124,18 @@ class Judge:
         self._tell("code-invalid", text, item.place, severity)
 
     def _constraints(self, node: Node, value: Any, place: Place) -> None:
-        scope = Scope(self.resource, self.resource, {})
+        scope = Scope(self.resource, self.resource, {}, self.budget)
         for rule in node.constraints:
-            if rule.test(value, scope) is False:
+            try:
+                holds = rule.test(value, scope)
+            except BudgetError as error:
+                text = f"{error} (rule {rule.key} of {self.profile.url})"
+                raise TooCostly(text, expression=str(place)) from None
+            except RecursionError:
+                text = f"Not checked: the rule {rule.key} is nested too deep"
+                self._tell("not-supported", text, place, "warning")
+                continue
+            if holds is False:
                 self._tell("invariant", f"{rule.human} ({rule.key})", place, rule.severity)
 
     def _slices(self, node: Node, items: list[Item], place: Place) -> None:

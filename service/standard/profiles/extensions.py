@@ -15,6 +15,7 @@ from service.standard.profiles.conforming import Judge
 from service.standard.profiles.library import Profiles
 from service.standard.profiles.model import Profile
 from service.standard.terminology.library import Library
+from service.standard.validation.fhirpath.budget import Budget
 from service.standard.validation.findings import Place
 
 _NAMES = ("extension", "modifierExtension")
@@ -31,7 +32,7 @@ class Found(NamedTuple):
 
 
 def extension_issues(
-    resource: dict[str, Any], place: Place, profiles: Profiles, library: Library
+    resource: dict[str, Any], place: Place, profiles: Profiles, library: Library, budget: Budget
 ) -> list[Issue]:
     """Every breach by an extension whose definition is held."""
     issues: list[Issue] = []
@@ -44,7 +45,7 @@ def extension_issues(
             allowed = ", ".join(expression for _, expression in profile.contexts)
             text = f"The extension {profile.url} may stand in {allowed}, not in {found.path}"
             issues.append(Issue("error", "structure", text, str(found.place)))
-        issues += Judge(resource, profile, library).look(found.extension, found.place)
+        issues += Judge(resource, profile, library, budget).look(found.extension, found.place)
     return issues
 
 

@@ -23,7 +23,7 @@ from service.standard.profiles.model import (
 )
 from service.standard.profiles.shapes import Shapes, elements_named, shapes_of
 from service.standard.profiles.slices import undecided
-from service.standard.validation.fhirpath.compiler import Compiler
+from service.standard.validation.fhirpath.counting import CountedCompiler
 from service.standard.validation.fhirpath.tree import NotReadableError, read
 from service.standard.validation.references import known_types
 
@@ -185,7 +185,7 @@ class _Reader:
                 self._leave(f"the rule {key} at {path}, which has no FHIRPath")
                 continue
             try:
-                test = Compiler(self.type).truth(read(expression), shapes or None)
+                test = CountedCompiler(self.type).truth(read(expression), shapes or None)
             except (NotReadableError, RecursionError):
                 self._leave(f"the rule {key} at {path}: its FHIRPath is not read here")
                 continue

@@ -15,12 +15,11 @@ from service.standard.questionnaires.calculation import Calculation
 from service.standard.questionnaires.form import Form, FormItem, Json
 from service.standard.questionnaires.scores import Score, gaps_of, option_weight
 from service.standard.questionnaires.working import (
-    Budget,
-    BudgetError,
     Node,
     Working,
     answers_to,
 )
+from service.standard.validation.fhirpath.budget import Budget, BudgetError
 from service.standard.validation.fhirpath.json_values import is_number
 
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from service.errors import Invalid, Issue
+from service.errors import Invalid, Issue, TooCostly
 from service.standard.questionnaires import extensions as ext
 from service.standard.questionnaires.enabling import has_answer, is_enabled
 from service.standard.questionnaires.expressions import evaluate, node, plain
@@ -25,6 +25,7 @@ from service.standard.questionnaires.working import (
     answers_below,
     items_below,
 )
+from service.standard.validation.fhirpath.budget import BudgetError
 
 _MOST_ROUNDS = 10
 _ITEM = "QuestionnaireResponse.item"
@@ -48,7 +49,7 @@ class Calculation:
         }
 
     def run(self) -> None:
-        """Make rounds until nothing changes. Raises Invalid or BudgetError."""
+        """Make rounds until nothing changes. Raises Invalid, TooCostly or BudgetError."""
         before: dict[str, list[Any]] | None = None
         for _ in range(_MOST_ROUNDS):
             self.disabled.clear()
@@ -180,6 +181,8 @@ class Calculation:
             return evaluate(expression, focus, variables, self.working.budget)
         except (ExpressionError, CannotTellError) as error:
             raise failed(place, str(error)) from None
+        except BudgetError as error:
+            raise TooCostly(str(error), expression=place) from None
 
 
 def _instances(container: Node, item: FormItem) -> list[Node]:

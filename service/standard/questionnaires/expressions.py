@@ -1,7 +1,7 @@
 """What is the value of a FHIRPath expression of a form?
 
 Evaluated by fhirpathpy (FHIRPath N1). Expressions come with Questionnaires, so from outside: each
-extraction has a budget of steps, and the functions are those of `functions.py`.
+extraction has one budget, and the functions are those of `functions.py`.
 """
 
 from __future__ import annotations
@@ -21,14 +21,13 @@ from fhirpathpy.parser.ASTPathListener import ASTPathListener
 from fhirpathpy.parser.generated.FHIRPathLexer import FHIRPathLexer
 from fhirpathpy.parser.generated.FHIRPathParser import FHIRPathParser
 
+from service.standard.questionnaires.counting import MEMBER
 from service.standard.questionnaires.functions import Context, ExpressionError, table
 from service.standard.questionnaires.weights import CannotTellError
-from service.standard.questionnaires.working import Budget
+from service.standard.validation.fhirpath.budget import Budget
 
 LONGEST = 2_000
 MOST_RESULTS = 10_000
-MOST_STEPS = 250_000
-"""Steps that one extraction may take: a few seconds; 200 swallows with their table."""
 
 _PLACES = 15
 """Significant digits of a computed decimal; R4 lets a system keep no more than 18."""
@@ -49,11 +48,12 @@ def evaluate(
     """
     context = Context(
         dataRoot=[focus],
-        vars=_Variables(variables, context=focus, ucum="http://unitsofmeasure.org"),
+        vars=_Variables(budget, variables, context=focus, ucum="http://unitsofmeasure.org"),
         model=models["r4"],
         userInvocationTable=table(),
     )
     context.budget = budget
+    budget.read(expression)
     tree = _tree(expression)
     try:
         found = _do_eval(context, context["dataRoot"], tree)
@@ -90,9 +90,16 @@ def _plain(value: Any) -> Any:
 class _Variables(dict[str, Any]):
     """Each use gets a list of its own: the library's minus sign writes into the one it is given."""
 
+    def __init__(self, budget: Budget, known: Mapping[str, Any], **more: Any) -> None:
+        super().__init__(known, **more)
+        self._budget = budget
+
     def __getitem__(self, name: str) -> Any:
         value = super().__getitem__(name)
-        return list(value) if isinstance(value, list) else value
+        if not isinstance(value, list):
+            return value
+        self._budget.take(len(value))
+        return list(value)
 
 
 class _Strict(ErrorListener):  # type: ignore[misc]
@@ -102,7 +109,7 @@ class _Strict(ErrorListener):  # type: ignore[misc]
         raise ExpressionError(f"it cannot be read at line {line}, column {column + 1}")
 
 
-@functools.lru_cache(maxsize=2048)
+@functools.lru_cache(maxsize=256)
 def _tree(expression: str) -> Any:
     """The library's own reader passes over what it cannot read; a score must not."""
     if len(expression) > LONGEST:
@@ -120,4 +127,15 @@ def _tree(expression: str) -> Any:
         ParseTreeWalker().walk(listener, tree)
     except RecursionError:
         raise ExpressionError("it is nested too deep") from None
-    return listener.parentStack[0]["children"][0]
+    found = listener.parentStack[0]["children"][0]
+    _count_members(found)
+    return found
+
+
+def _count_members(tree: dict[str, Any]) -> None:
+    waiting = [tree]
+    while waiting:
+        each = waiting.pop()
+        if each["type"] == "MemberInvocation":
+            each["type"] = MEMBER
+        waiting += each.get("children", ())

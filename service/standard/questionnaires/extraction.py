@@ -15,7 +15,6 @@ from service.errors import Invalid, Issue, TooCostly
 from service.standard.questionnaires.answers import answer_issues
 from service.standard.questionnaires.bounds import bounds_of, in_words
 from service.standard.questionnaires.calculation import Calculation
-from service.standard.questionnaires.expressions import MOST_STEPS
 from service.standard.questionnaires.form import Form, FormItem, Json, read_form
 from service.standard.questionnaires.heads import head_of
 from service.standard.questionnaires.identity import criterion, identity_of
@@ -23,12 +22,11 @@ from service.standard.questionnaires.observations import Drafts, ordered
 from service.standard.questionnaires.results import differs
 from service.standard.questionnaires.scores import Gap, Score, gaps_in, gaps_of, score_of
 from service.standard.questionnaires.working import (
-    Budget,
-    BudgetError,
     Working,
     answers_below,
     items_below,
 )
+from service.standard.validation.fhirpath.budget import Budget, BudgetError
 
 _READY = ("completed", "amended")
 
@@ -61,7 +59,7 @@ def extract(response: Json, questionnaire: Json) -> Extraction:
     if wrong:
         raise Invalid(issues=wrong, status=422)
     try:
-        return _extracted(form, response, Budget(MOST_STEPS))
+        return _extracted(form, response, Budget())
     except BudgetError as error:
         raise TooCostly(str(error), expression="Questionnaire.item") from None
 

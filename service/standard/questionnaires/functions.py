@@ -14,11 +14,18 @@ from decimal import ROUND_HALF_UP, Decimal
 from typing import Any
 
 from fhirpathpy.engine import util
-from fhirpathpy.engine.invocations import filtering, navigation
 from fhirpathpy.engine.invocations import invocation_registry as library
 from fhirpathpy.engine.nodes import ResourceNode
 
-from service.standard.questionnaires.working import Budget, Weighed, weight_in
+from service.standard.questionnaires.counting import (
+    children,
+    counted,
+    descendants,
+    repeat,
+    select,
+)
+from service.standard.questionnaires.working import Weighed, weight_in
+from service.standard.validation.fhirpath.budget import Budget
 
 _UNENDING = ("aggregate", "encode", "decode", "matches", "replace", "replaceMatches")
 _CLOCK = ("now", "timeOfDay", "today")
@@ -26,7 +33,6 @@ _REFUSED = frozenset({*_UNENDING, *_CLOCK})
 
 _registry: Any = library
 _get_data: Any = util.get_data
-_follow: Any = filtering.repeat_macro
 
 
 class ExpressionError(ValueError):
@@ -49,27 +55,27 @@ class Context(dict[str, Any]):
 
 @functools.cache
 def table() -> dict[str, dict[str, Any]]:
-    """The library's functions replaced by ours: (context, input, parameters…) → result."""
-    found: dict[str, dict[str, Any]] = {
-        name: _registry[name] | {"fn": _refusal(name)} for name in _REFUSED & _registry.keys()
-    }
+    """The library's functions, or ours: (context, input, parameters…) → result. All count."""
+    found: dict[str, dict[str, Any]] = dict(_registry)
+    for name in _REFUSED & _registry.keys():
+        found[name] = _registry[name] | {"fn": _refusal(name)}
     for name, function in _NUMBERS.items():
         found[name] = {"fn": function}
     found["round"] = {"fn": _round, "arity": {0: [], 1: ["Number"]}}
     found["weight"] = found["ordinal"] = {"fn": _weight}
     found["trace"] = {"fn": _silent, "arity": {0: [], 1: ["String"], 2: ["String", "Expr"]}}
-    found["descendants"] = {"fn": _counted(navigation.descendants)}
-    found["children"] = {"fn": _counted(navigation.children)}
+    found["descendants"] = {"fn": _stepped(descendants)}
+    found["children"] = {"fn": _stepped(children)}
     loops: dict[str, Callable[..., Any]] = {
         "where": _where,
         "exists": _exists,
         "all": _all,
-        "select": _counted(filtering.select_macro),
+        "select": _stepped(select),
         "repeat": _repeat,
     }
     for name, function in loops.items():
         found[name] = _registry[name] | {"fn": _scoped(function)}
-    return found
+    return {name: each | {"fn": counted(name, each["fn"])} for name, each in found.items()}
 
 
 def _refusal(name: str) -> Callable[..., Any]:
@@ -79,7 +85,7 @@ def _refusal(name: str) -> Callable[..., Any]:
     return refuse
 
 
-def _counted(function: Callable[..., Any]) -> Callable[..., Any]:
+def _stepped(function: Callable[..., Any]) -> Callable[..., Any]:
     def count(context: Context, *given: Any) -> Any:
         found = function(context, *given)
         context.budget.spend(len(found))
@@ -131,7 +137,7 @@ def _repeat(context: Context, items: list[Any], project: Callable[[Any], list[An
         context.budget.spend(len(found))
         return found
 
-    return _follow(context, items, step)
+    return repeat(context, items, step)
 
 
 def _silent(context: Context, items: list[Any], *told: Any) -> list[Any]:

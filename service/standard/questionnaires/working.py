@@ -19,26 +19,9 @@ from service.standard.questionnaires.weights import (
     listed_weight,
     weight_at_answer,
 )
+from service.standard.validation.fhirpath.budget import Budget
 
 MOST_ELEMENTS = 5_000
-
-
-class BudgetError(TimeoutError):
-    """More was looked at than an extraction may."""
-
-
-class Budget:
-    """Steps that are left."""
-
-    __slots__ = ("left",)
-
-    def __init__(self, steps: int) -> None:
-        self.left = steps
-
-    def spend(self, steps: int = 1) -> None:
-        self.left -= steps
-        if self.left < 0:
-            raise BudgetError("the expressions of the form take too many steps")
 
 
 class Node(dict[str, Any]):

@@ -6,12 +6,16 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Any
 
+import fhirpathpy
 import pytest
+from fhirpathpy.engine.nodes import FP_Type
+from fhirpathpy.models import models
 
 from service.standard.questionnaires.expressions import LONGEST, evaluate, node, plain
 from service.standard.questionnaires.form import read_form
 from service.standard.questionnaires.functions import ExpressionError
-from service.standard.questionnaires.working import Budget, BudgetError, Working
+from service.standard.questionnaires.working import Working
+from service.standard.validation.fhirpath.budget import Budget, BudgetError
 from tests.standard.questionnaires.forms import (
     answered,
     choice,
@@ -74,6 +78,54 @@ def value(expression: str, steps: int = 50_000) -> list[Any]:
 )
 def test_values(expression: str, expected: list[Any]) -> None:
     assert value(expression) == expected
+
+
+@pytest.mark.parametrize(
+    "expression",
+    [
+        "item.linkId",
+        "item.item.item.answer.value",
+        "item.answer.value.count()",
+        "item.select(linkId & '!')",
+        "item.select(item).linkId",
+        "item.select($index)",
+        "item.linkId.combine(item.linkId)",
+        "item.linkId | item.linkId",
+        "item.linkId.distinct()",
+        "item.linkId.isDistinct()",
+        "item.linkId.intersect('g' | 'n')",
+        "item.linkId.exclude('g' | 'n')",
+        "item.linkId.subsetOf(item.linkId)",
+        "item.linkId.join('-')",
+        "item.linkId.first().toChars()",
+        "'a,b'.split(',')",
+        "'ab'.upper() & 'c'",
+        "repeat(item).linkId",
+        "descendants().linkId",
+        "children().count()",
+        "QuestionnaireResponse.item.linkId",
+        "`item`.linkId",
+        "item[0].linkId",
+        "item.skip(1).take(2).last().linkId",
+        "item.linkId.tail()",
+        "'g' in item.linkId",
+        "item.linkId contains 'z'",
+        "(2).power(10)",
+        "(16).sqrt()",
+        "9.5.floor()",
+        "7.2 mod 2",
+        "item.first() = item.first()",
+        "item.first() ~ item.last()",
+        "status is string",
+        "item.all(linkId.exists())",
+        "iif(item.exists(), 'some', 'none')",
+        "@2026-03-04 + 3 days",
+    ],
+)
+def test_the_library_gives_the_same_alone(expression: str) -> None:
+    """What counts and what is done step by step changes nothing. Outside source: fhirpathpy."""
+    alone: Any = fhirpathpy.evaluate(RESPONSE, expression, None, models["r4"])
+    assert value(expression) == [str(v) if isinstance(v, FP_Type) else v for v in alone]
 
 
 def test_repeat_takes_equal_elements_once_as_the_standard_says() -> None:

@@ -8,11 +8,12 @@ section Boolean logic).
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any, NamedTuple
 
 from service.standard.definitions import definitions
 from service.standard.validation.fhirpath import functions, json_values
+from service.standard.validation.fhirpath.budget import UNBOUNDED, Budget
 from service.standard.validation.fhirpath.json_values import KeyPairs
 from service.standard.validation.fhirpath.tree import (
     THIS,
@@ -31,12 +32,13 @@ class Scope(NamedTuple):
     """`%resource`, and `%rootResource`: the container of a contained resource, else the same.
 
     `known` holds what was found from these two and does not depend on `$this`, so that a loop
-    over many elements does not find it again for each.
+    over many elements does not find it again for each. `budget` is for expressions from outside.
     """
 
     resource: dict[str, Any]
     root: dict[str, Any]
     known: dict[Any, Any]
+    budget: Budget = UNBOUNDED
 
 
 Values = Callable[[Any, Scope], list[Any]]
@@ -59,17 +61,24 @@ class Compiler:
         self.root = root
 
     def truth(self, node: Node, shapes: Shapes) -> Truth:
+        """The test that a node stands for. Raises NotReadableError."""
+        if isinstance(node, Call):
+            functions.check_arguments(node)
         if isinstance(node, Call) and node.name in functions.TESTS:
             return functions.TESTS[node.name](self, node, shapes)
         if isinstance(node, Operation) and node.sign in _LOGIC:
             left, right = self.truth(node.left, shapes), self.truth(node.right, shapes)
             return _LOGIC[node.sign](left, right)
-        if isinstance(node, Operation) and node.sign in _COMPARISONS:
+        if isinstance(node, Operation) and node.sign in COMPARISONS:
             return self._comparison(node, shapes)
         values, _ = self.values(node, shapes)
         return lambda this, scope: json_values.truth_of(values(this, scope))
 
     def values(self, node: Node, shapes: Shapes) -> tuple[Values, Shapes]:
+        """The collection that a node stands for, and what it is made of. Raises
+        NotReadableError."""
+        if isinstance(node, Call):
+            functions.check_arguments(node)
         if isinstance(node, Literal):
             literal = [] if node.value is None else [node.value]
             return (lambda this, scope: literal), frozenset()
@@ -83,7 +92,7 @@ class Compiler:
             return self._joined(node, shapes)
         if isinstance(node, Call) and node.name not in functions.TESTS:
             raise NotReadableError(f"{node.name}() is not known here")
-        if isinstance(node, Operation) and node.sign not in {**_LOGIC, **_COMPARISONS}:
+        if isinstance(node, Operation) and node.sign not in {**_LOGIC, **COMPARISONS}:
             raise NotReadableError(f"{node.sign} is not known here")
         test = self.truth(node, shapes)
         return (lambda this, scope: _listed(test(this, scope))), frozenset()
@@ -103,6 +112,20 @@ class Compiler:
         inner = frozenset(element.children for element in found if element.children)
         return tuple((each, f"_{each}") for each in names), None if anything else inner
 
+    def each(self, base: Values, made: Callable[[Any, Scope], Iterable[Any]]) -> Values:
+        """What is made of each item, one after the other."""
+        return lambda this, scope: [
+            found for item in base(this, scope) for found in made(item, scope)
+        ]
+
+    def stepped(self, base: Values, keys: KeyPairs) -> Values:
+        """The children under any of these names."""
+        return lambda this, scope: json_values.step(base(this, scope), keys)
+
+    def compared(self, values: Values) -> Values:
+        """Values that are looked through, to compare them."""
+        return values
+
     def _variable(self, node: Variable, shapes: Shapes) -> tuple[Values, Shapes]:
         if node == THIS or node.name == "context":
             return (lambda this, scope: [this]), shapes
@@ -120,15 +143,15 @@ class Compiler:
             return (lambda this, scope: [this]), shapes
         base, outer = self.values(node.base, shapes)
         keys, inner = self.keys(outer, node.name)
-        if _starts_at_resource(node):
-            return _once(lambda this, scope: json_values.step(base(this, scope), keys)), inner
-        return (lambda this, scope: json_values.step(base(this, scope), keys)), inner
+        stepped = self.stepped(base, keys)
+        return (_once(stepped) if _starts_at_resource(node) else stepped), inner
 
     def _joined(self, node: Operation, shapes: Shapes) -> tuple[Values, Shapes]:
         left, a = self.values(node.left, shapes)
         right, b = self.values(node.right, shapes)
         if node.sign == "|":
             both = None if a is None or b is None else a | b
+            left, right = self.compared(left), self.compared(right)
 
             def union(this: Any, scope: Scope) -> list[Any]:
                 return json_values.distinct([*left(this, scope), *right(this, scope)])
@@ -139,7 +162,7 @@ class Compiler:
         return (lambda this, scope: add(left(this, scope), right(this, scope))), frozenset()
 
     def _comparison(self, node: Operation, shapes: Shapes) -> Truth:
-        compare = _COMPARISONS[node.sign]
+        compare = COMPARISONS[node.sign]
         left, _ = self.values(node.left, shapes)
         right, _ = self.values(node.right, shapes)
         return lambda this, scope: compare(left(this, scope), right(this, scope))
@@ -221,7 +244,7 @@ _LOGIC: dict[str, Callable[[Truth, Truth], Truth]] = {
     "implies": _implies,
     "xor": _xor,
 }
-_COMPARISONS: dict[str, Callable[[list[Any], list[Any]], bool | None]] = {
+COMPARISONS: dict[str, Callable[[list[Any], list[Any]], bool | None]] = {
     "=": json_values.equal,
     "!=": lambda left, right: functions.negated(json_values.equal(left, right)),
     "in": _in,

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from service.standard.validation.fhirpath import json_values
+from service.standard.validation.fhirpath.patterns import pattern
 from service.standard.validation.fhirpath.tree import (
     THIS,
     Call,
@@ -65,7 +66,8 @@ def _all(compiler: Compiler, call: Call, shapes: Shapes) -> Truth:
 
 def _is_distinct(compiler: Compiler, call: Call, shapes: Shapes) -> Truth:
     base, _ = compiler.values(call.base, shapes)
-    return lambda this, scope: json_values.is_distinct(base(this, scope))
+    looked = compiler.compared(base)
+    return lambda this, scope: json_values.is_distinct(looked(this, scope))
 
 
 def _has_value(compiler: Compiler, call: Call, shapes: Shapes) -> Truth:
@@ -79,23 +81,23 @@ def _has_value(compiler: Compiler, call: Call, shapes: Shapes) -> Truth:
 
 
 def _matches(compiler: Compiler, call: Call, shapes: Shapes) -> Truth:
-    pattern = re.compile(_text(call, 0), re.DOTALL)
-    return _text_test(compiler, call, shapes, lambda text: pattern.search(text) is not None)
+    wanted = pattern(_text(call, 0))
+    return _text_test(compiler, call, shapes, lambda text, scope: wanted.is_in(text, scope.budget))
 
 
 def _contains(compiler: Compiler, call: Call, shapes: Shapes) -> Truth:
     part = _text(call, 0)
-    return _text_test(compiler, call, shapes, lambda text: part in text)
+    return _text_test(compiler, call, shapes, lambda text, scope: part in text)
 
 
 def _text_test(
-    compiler: Compiler, call: Call, shapes: Shapes, holds: Callable[[str], bool]
+    compiler: Compiler, call: Call, shapes: Shapes, holds: Callable[[str, Scope], bool]
 ) -> Truth:
     base, _ = compiler.values(call.base, shapes)
 
     def test(this: Any, scope: Scope) -> bool | None:
         found = base(this, scope)
-        return holds(found[0]) if len(found) == 1 and isinstance(found[0], str) else None
+        return holds(found[0], scope) if len(found) == 1 and isinstance(found[0], str) else None
 
     return test
 
@@ -141,9 +143,7 @@ def _where(compiler: Compiler, call: Call, shapes: Shapes) -> tuple[Values, Shap
 def _select(compiler: Compiler, call: Call, shapes: Shapes) -> tuple[Values, Shapes]:
     base, inner = compiler.values(call.base, shapes)
     each, found = compiler.values(call.arguments[0], inner)
-    return (
-        lambda this, scope: [value for item in base(this, scope) for value in each(item, scope)]
-    ), found
+    return compiler.each(base, each), found
 
 
 def _first(compiler: Compiler, call: Call, shapes: Shapes) -> tuple[Values, Shapes]:
@@ -175,6 +175,7 @@ def _combine(compiler: Compiler, call: Call, shapes: Shapes) -> tuple[Values, Sh
 def _intersect(compiler: Compiler, call: Call, shapes: Shapes) -> tuple[Values, Shapes]:
     left, inner = compiler.values(call.base, shapes)
     right, _ = compiler.values(call.arguments[0], shapes)
+    left, right = compiler.compared(left), compiler.compared(right)
 
     def common(this: Any, scope: Scope) -> list[Any]:
         items, others = left(this, scope), right(this, scope)
@@ -190,20 +191,12 @@ def _intersect(compiler: Compiler, call: Call, shapes: Shapes) -> tuple[Values, 
 
 def _descendants(compiler: Compiler, call: Call, shapes: Shapes) -> tuple[Values, Shapes]:
     base, _ = compiler.values(call.base, shapes)
-    return (
-        lambda this, scope: [
-            found for item in base(this, scope) for found in json_values.descendants(item)
-        ]
-    ), None
+    return compiler.each(base, lambda item, scope: json_values.descendants(item)), None
 
 
 def _children(compiler: Compiler, call: Call, shapes: Shapes) -> tuple[Values, Shapes]:
     base, _ = compiler.values(call.base, shapes)
-    return (
-        lambda this, scope: [
-            found for item in base(this, scope) for found in json_values.children(item)
-        ]
-    ), None
+    return compiler.each(base, lambda item, scope: json_values.children(item)), None
 
 
 def _iif(compiler: Compiler, call: Call, shapes: Shapes) -> tuple[Values, Shapes]:
@@ -218,7 +211,7 @@ def _to_integer(compiler: Compiler, call: Call, shapes: Shapes) -> tuple[Values,
     base, _ = compiler.values(call.base, shapes)
 
     def numbers(this: Any, scope: Scope) -> list[Any]:
-        texts = [str(value) for value in base(this, scope)]
+        texts = [str(value) for value in base(this, scope) if not isinstance(value, dict)]
         return [int(text) for text in texts if re.fullmatch("[+-]?[0-9]{1,18}", text)]
 
     return numbers, frozenset()
@@ -227,16 +220,21 @@ def _to_integer(compiler: Compiler, call: Call, shapes: Shapes) -> tuple[Values,
 def _to_string(compiler: Compiler, call: Call, shapes: Shapes) -> tuple[Values, Shapes]:
     base, _ = compiler.values(call.base, shapes)
     return (
-        lambda this, scope: [getattr(v, "literal", str(v)) for v in base(this, scope)]
+        lambda this, scope: [
+            getattr(v, "literal", str(v)) for v in base(this, scope) if not isinstance(v, dict)
+        ]
     ), frozenset()
 
 
 def _replace_matches(compiler: Compiler, call: Call, shapes: Shapes) -> tuple[Values, Shapes]:
     base, _ = compiler.values(call.base, shapes)
-    pattern, new = re.compile(_text(call, 0), re.DOTALL), _text(call, 1)
+    old = pattern(_text(call, 0))
+    new = old.replacement(_text(call, 1))
     return (
         lambda this, scope: [
-            pattern.sub(new, text) for text in base(this, scope) if isinstance(text, str)
+            old.replaced(text, new, scope.budget)
+            for text in base(this, scope)
+            if isinstance(text, str)
         ]
     ), frozenset()
 
@@ -248,6 +246,22 @@ def _text(call: Call, place: int) -> str:
     return argument.value
 
 
+def check_arguments(call: Call) -> None:
+    """Raise NotReadableError where a function is given too many arguments or too few."""
+    least, most = _ARGUMENTS.get(call.name, (0, 0))
+    if call.name in TESTS | COLLECTIONS and not least <= len(call.arguments) <= most:
+        raise NotReadableError(f"{call.name}() does not take {len(call.arguments)} arguments")
+
+
+_ARGUMENTS = {
+    **dict.fromkeys(("exists",), (0, 1)),
+    **dict.fromkeys(("all", "matches", "contains", "startsWith", "is"), (1, 1)),
+    **dict.fromkeys(("where", "select", "combine", "intersect"), (1, 1)),
+    "iif": (2, 3),
+    "trace": (1, 2),
+    "replaceMatches": (2, 2),
+}
+"""Fewest and most; the others take none."""
 TESTS: dict[str, Callable[[Compiler, Call, Shapes], Truth]] = {
     "exists": _exists,
     "empty": _empty,

@@ -58,6 +58,8 @@ class Operation:
 
 
 Node = Literal | Variable | Member | Call | Operation
+LONGEST = 10_000
+"""Characters of an expression; the longest of R4 has some hundreds."""
 THIS = Variable("this")
 
 _TOKEN = re.compile(
@@ -81,6 +83,8 @@ _ESCAPES = {"n": "\n", "r": "\r", "t": "\t", "f": "\f"}
 
 def read(expression: str) -> Node:
     """The tree of this expression. Raises NotReadableError."""
+    if len(expression) > LONGEST:
+        raise NotReadableError(f"an expression has at most {LONGEST} characters")
     reader = _Reader(_tokens(expression))
     tree = reader.operation(0)
     if reader.kind:

@@ -7,8 +7,10 @@ from typing import Any
 
 import pytest
 
+from service.standard.validation.fhirpath.budget import Budget
 from service.standard.validation.fhirpath.compiler import Scope, compile_test
-from service.standard.validation.fhirpath.tree import NotReadableError
+from service.standard.validation.fhirpath.counting import CountedCompiler
+from service.standard.validation.fhirpath.tree import LONGEST, NotReadableError, read
 
 PERSON: dict[str, Any] = {
     "resourceType": "Patient",
@@ -22,7 +24,11 @@ PERSON: dict[str, Any] = {
 
 
 def holds(expression: str) -> bool | None:
-    return compile_test(expression, "Patient")(PERSON, Scope(PERSON, PERSON, {}))
+    """What the expression comes to, which is the same where it is counted."""
+    found = compile_test(expression, "Patient")(PERSON, Scope(PERSON, PERSON, {}))
+    counted = CountedCompiler("Patient").truth(read(expression), frozenset({"Patient"}))
+    assert counted(PERSON, Scope(PERSON, PERSON, {}, Budget(200, 500))) is found
+    return found
 
 
 @pytest.mark.parametrize(
@@ -99,7 +105,22 @@ def test_logic_follows_the_truth_tables(sign: str) -> None:
     assert found == TABLES[sign]
 
 
-@pytest.mark.parametrize("expression", ["resolve()", "%unknown", "a.as(b)", "name.matches(a)"])
+@pytest.mark.parametrize(
+    "expression",
+    [
+        "resolve()",
+        "%unknown",
+        "a.as(b)",
+        "name.matches(a)",
+        "name.matches('(')",
+        "name.replaceMatches('x', '\\\\9')",
+        "name.where()",
+        "iif(true)",
+        "name.all(a, b)",
+        "name.first(1)",
+        " " * LONGEST + "active",
+    ],
+)
 def test_what_is_not_known_is_refused_when_compiled(expression: str) -> None:
     with pytest.raises(NotReadableError):
         compile_test(expression, "Patient")
