@@ -71,7 +71,7 @@ def _told(output: IO[bytes]) -> str:
 
 
 @pytest.mark.parametrize(
-    ("database_url", "rounds"), [("sqlite", 5), ("postgresql", 2)], indirect=["database_url"]
+    ("database_url", "rounds"), [("sqlite", 3), ("postgresql", 2)], indirect=["database_url"]
 )
 def test_killed_in_the_middle_of_writing_it_keeps_all_it_acknowledged_and_nothing_by_halves(
     database_url: str, rounds: int
