@@ -112,7 +112,11 @@ def test_every_search_is_answered_as_if_the_other_clinic_were_not_there(
     assert sum(map(bool, found)) > 70
 
 
-@pytest.mark.parametrize("name", CALLERS)
+@pytest.mark.parametrize(
+    ("pair", "name"),
+    [*(("sqlite", name) for name in CALLERS), ("postgresql", "mixed")],
+    indirect=["pair"],
+)
 def test_every_read_is_answered_as_if_the_other_clinic_were_not_there(
     pair: tuple[Asking, Asking], name: str
 ) -> None:
