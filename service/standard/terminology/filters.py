@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
+from service.standard.patterns import PatternError, pattern
 from service.standard.terminology.code_systems import CodeSystem, Concept
-from service.standard.terminology.patterns import PatternError, pattern
 from service.standard.terminology.refusals import NotUnderstood, shown
 
 
@@ -80,12 +80,13 @@ def _not_in(rule: Rule, system: CodeSystem) -> Passes:
 
 
 def _regex(rule: Rule, system: CodeSystem) -> Passes:
+    """The whole text has to match, as in XML Schema, to whose notation HL7's own sets keep."""
     try:
         wanted = pattern(rule.value)
     except PatternError as reason:
         raise NotUnderstood(f"The regular expression of a filter: {reason}") from None
     return lambda concept: any(
-        wanted.matches(text) for v in _values(concept, rule.property) for text in _texts(v)
+        wanted.is_whole(text) for v in _values(concept, rule.property) for text in _texts(v)
     )
 
 

@@ -1,69 +1,51 @@
-"""Does a text match a regular expression? (FHIRPath N1: matches, replaceMatches)
-
-Patterns come from plans and profiles, so from outside: they run on RE2, which does not backtrack.
-What RE2 does not know (looking around, references back to a group) is refused.
-"""
+"""Does a text match a regular expression, and what stands in its place? (FHIRPath N1: matches,
+replaceMatches) Looking counts against the budget."""
 
 from __future__ import annotations
 
 import functools
 import re
-from typing import Any
 
-import re2
-
+from service.standard import patterns
+from service.standard.patterns import LONGEST, PatternError
 from service.standard.validation.fhirpath.budget import Budget
 from service.standard.validation.fhirpath.tree import NotReadableError
 
-LONGEST = 1_000
-_MEMORY = 1 << 20
-"""Bytes for a compiled pattern and what it keeps while it looks."""
 _REFERENCE = re.compile(r"\\(?:([0-9]{1,2})|(.)|$)", re.DOTALL)
 
 
 @functools.lru_cache(maxsize=256)
 def pattern(text: str) -> Pattern:
     """The pattern of this text. Raises NotReadableError."""
-    if len(text) > LONGEST:
-        raise NotReadableError(f"a pattern has at most {LONGEST} characters")
-    return Pattern(text)
+    try:
+        return Pattern(patterns.pattern(text, dot_is_any=True))
+    except PatternError as error:
+        raise NotReadableError(str(error)) from None
 
 
 class Pattern:
-    """A compiled pattern; `.` is any character, also a line end."""
+    """A pattern; `.` is any character, also a line end."""
 
-    def __init__(self, text: str) -> None:
-        options = re2.Options()
-        options.dot_nl, options.log_errors, options.max_mem = True, False, _MEMORY
-        try:
-            self._compiled: Any = re2.compile(text, options)
-        except (re2.error, UnicodeEncodeError):
-            raise NotReadableError(f"the pattern {text[:80]!r} cannot be used") from None
-        self._size: int = self._compiled.programsize
+    def __init__(self, found: patterns.Pattern) -> None:
+        self._pattern = found
 
     def is_in(self, text: str, budget: Budget) -> bool:
         """Whether some part of the text matches."""
         self._spend(len(text), budget)
-        try:
-            return self._compiled.search(text) is not None
-        except UnicodeEncodeError:  # half of a surrogate pair is no character
-            return False
+        return self._pattern.is_in(text)
 
     def replaced(self, text: str, new: Replacement, budget: Budget) -> str:
         """The text with all parts that match replaced."""
         found: list[str] = []
         end = 0
-        try:
-            for match in self._compiled.finditer(text):
-                self._spend(len(text) - end, budget)
-                found.append(text[end : match.start()])
-                for part in new.parts:
-                    piece = part if isinstance(part, str) else match[part] or ""
-                    budget.take(1 + (len(piece) >> 6))
-                    found.append(piece)
-                end = match.end()
-        except UnicodeEncodeError:
-            return text
+        for match in self._pattern.each(text):
+            self._spend(len(text) - end, budget)
+            found.append(text[end : match.start()])
+            for part in new.parts:
+                piece = part if isinstance(part, str) else match[part] or ""
+                budget.take(1 + (len(piece) >> 6))
+                found.append(piece)
+            end = match.end()
         return "".join([*found, text[end:]])
 
     def replacement(self, text: str) -> Replacement:
@@ -80,14 +62,14 @@ class Pattern:
         return Replacement((*parts, text[end:]))
 
     def _meant(self, number: str | None, escaped: str | None) -> str | int:
-        if number is not None and 0 < int(number) <= self._compiled.groups:
+        if number is not None and 0 < int(number) <= self._pattern.groups:
             return int(number)
         if escaped == "\\":
             return "\\"
         raise NotReadableError("a replacement has `\\` before a number of a group or another `\\`")
 
     def _spend(self, length: int, budget: Budget) -> None:
-        budget.spend(1 + (length * self._size >> 10))
+        budget.spend(1 + (length * self._pattern.size >> 10))
 
 
 class Replacement:
