@@ -6,6 +6,8 @@ parts of client and service, IHE ITI Basic Audit Log Patterns 1.1.
 
 from __future__ import annotations
 
+from service.store.audit.sent import OF_OURS, SOURCE_ROLE
+
 Coding = dict[str, str]
 
 _TYPE = "http://terminology.hl7.org/CodeSystem/audit-event-type"
@@ -13,7 +15,6 @@ _LIFE = "http://terminology.hl7.org/CodeSystem/iso-21089-lifecycle"
 _INTERACTION = "http://hl7.org/fhir/restful-interaction"
 _DCM = "http://dicom.nema.org/resources/ontology/DCM"
 _PARTICIPANT = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
-_OF_OURS = "https://hyoid.example/fhir/CodeSystem/audit-interaction"
 
 ACTIONS = {
     "create": "C",
@@ -72,7 +73,6 @@ _OF_OTHERS = {
     "token": {"system": "urn:ihe:event-type-code", "code": "ITI-71"},
 }
 
-_SOURCE = coded(_DCM, "110153", "Source Role ID")
 _DESTINATION = coded(_DCM, "110152", "Destination Role ID")
 _APPLICATION = coded(_DCM, "110150", "Application")
 _CUSTODIAN = coded(_PARTICIPANT, "custodian", "Custodian")
@@ -85,12 +85,12 @@ def subtypes(interaction: str) -> list[Coding]:
     others = [_OF_OTHERS[interaction]] if interaction in _OF_OTHERS else []
     if interaction in ("login", "logout"):
         return others
-    return [*others, {"system": _OF_OURS, "code": interaction}]
+    return [*others, {"system": OF_OURS, "code": interaction}]
 
 
 def ends(interaction: str) -> tuple[Coding, Coding]:
     """The part of the client, and of the service."""
     action = ACTIONS.get(interaction, "E")
     if action == "R":
-        return _DESTINATION, _SOURCE
-    return (_APPLICATION, _CUSTODIAN) if action == "D" else (_SOURCE, _DESTINATION)
+        return _DESTINATION, SOURCE_ROLE
+    return (_APPLICATION, _CUSTODIAN) if action == "D" else (SOURCE_ROLE, _DESTINATION)

@@ -25,12 +25,13 @@ from service.store.connection import Connection
 SKEW = 60_000_000
 """Microseconds by which the clock of a sender may be ahead of ours."""
 
+OF_OURS = "https://hyoid.example/fhir/CodeSystem/audit-interaction"
 _MARK = {
-    "system": "https://hyoid.example/fhir/CodeSystem/audit-interaction",
+    "system": OF_OURS,
     "code": SENT,
     "display": "Sent",
 }
-_SOURCE = {
+SOURCE_ROLE = {
     "system": "http://dicom.nema.org/resources/ontology/DCM",
     "code": "110153",
     "display": "Source Role ID",
@@ -130,7 +131,7 @@ def about(event: Resource, base: str) -> list[Name]:
 def _sender(caller: Caller) -> Resource:
     known = {"reference": caller.reference} if caller.reference else {}
     return {
-        "type": {"coding": [_SOURCE]},
+        "type": {"coding": [SOURCE_ROLE]},
         "role": [{"coding": [_MARK]}],
         "who": known or {"identifier": {"system": CALLER, "value": caller.name}},
         "altId": caller.name,
