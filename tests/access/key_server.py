@@ -15,7 +15,7 @@ Answer = Callable[[BaseHTTPRequestHandler], None]
 class KeyServer:
     """A server on loopback that answers as it is told, and remembers what was asked."""
 
-    def __init__(self, certificate: Path | None = None) -> None:
+    def __init__(self, certificate: Path | None = None, key: Path | None = None) -> None:
         self.answer: Answer = lambda asked: say(asked, b'{"keys": []}')
         self.asked: list[dict[str, str]] = []
         outer = self
@@ -32,7 +32,7 @@ class KeyServer:
         self._server.daemon_threads = True
         if certificate:
             context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-            context.load_cert_chain(certificate)
+            context.load_cert_chain(certificate, key)
             self._server.socket = context.wrap_socket(self._server.socket, server_side=True)
         self.port = self._server.server_address[1]
         self.url = f"http://127.0.0.1:{self.port}/jwks"

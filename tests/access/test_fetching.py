@@ -9,19 +9,16 @@ from __future__ import annotations
 import socket
 import time
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler
 from pathlib import Path
 from typing import Any
 
 import pytest
-from cryptography import x509
-from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric.ec import SECP256R1, generate_private_key
 
 from service.access import fetching
 from service.access.fetching import FetchError, fetch, networks_in, required_url
 from tests.access.key_server import KeyServer, say
+from tests.factories.certificates import certified
 
 
 @pytest.fixture
@@ -192,43 +189,17 @@ def test_what_is_no_network_is_told(text: str) -> None:
         networks_in(text)
 
 
-def _certified(name: str, path: Path) -> Path:
-    """A certificate for this name that signs itself, and its key, in one file."""
-    key = generate_private_key(SECP256R1())
-    subject = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, name)])
-    now = datetime.now(UTC)
-    certificate = (
-        x509.CertificateBuilder()
-        .subject_name(subject)
-        .issuer_name(subject)
-        .public_key(key.public_key())
-        .serial_number(1)
-        .not_valid_before(now - timedelta(days=1))
-        .not_valid_after(now + timedelta(days=1))
-        .add_extension(x509.SubjectAlternativeName([x509.DNSName(name)]), critical=False)
-        .add_extension(x509.BasicConstraints(ca=True, path_length=None), critical=True)
-        .sign(key, hashes.SHA256())
-    )
-    private = key.private_bytes(
-        serialization.Encoding.PEM,
-        serialization.PrivateFormat.PKCS8,
-        serialization.NoEncryption(),
-    )
-    path.write_bytes(private + certificate.public_bytes(serialization.Encoding.PEM))
-    return path
-
-
 @pytest.mark.parametrize(("named", "trusted"), [("keys.localhost", True), ("other.example", False)])
 def test_the_certificate_must_be_for_the_name_though_the_address_is_asked(
     named: str, trusted: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    certificate = _certified(named, tmp_path / "tls.pem")
+    certificate, key = certified(tmp_path, name=named)
     real = socket.getaddrinfo
     monkeypatch.setattr(
         socket, "getaddrinfo", lambda host, *rest, **more: real("127.0.0.1", *rest, **more)
     )
     monkeypatch.setenv("SSL_CERT_FILE", str(certificate))
-    server = KeyServer(certificate)
+    server = KeyServer(certificate, key)
     try:
         url = f"https://keys.localhost:{server.port}/jwks"
         if trusted:

@@ -9,60 +9,20 @@ from __future__ import annotations
 import json
 import ssl
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
-from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
 
 import httpx
 import pytest
-from cryptography import x509
-from cryptography.hazmat.primitives import serialization
-from cryptography.hazmat.primitives.asymmetric import ec
-from cryptography.hazmat.primitives.hashes import SHA256
-from cryptography.x509.oid import NameOID
 
 from service.access.key_file import made_key_file
 from service.commands._safety import require_safe
 from service.commands._telling import RefusedError
 from service.settings import Settings
+from tests.factories.certificates import certified
 from tests.live import HYOID, free_port, hyoid, hyoid_here, started, told_until
 
 UNENCRYPTED = "without encryption"
-
-
-def _key_pair(folder: Path, passphrase: bytes | None = None) -> tuple[Path, Path]:
-    """A self-signed certificate for 127.0.0.1, and its key for its owner alone."""
-    key = ec.generate_private_key(ec.SECP256R1())
-    name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "records.example")])
-    now = datetime.now(UTC)
-    certificate = (
-        x509.CertificateBuilder()
-        .subject_name(name)
-        .issuer_name(name)
-        .public_key(key.public_key())
-        .serial_number(x509.random_serial_number())
-        .not_valid_before(now - timedelta(days=1))
-        .not_valid_after(now + timedelta(days=1))
-        .add_extension(
-            x509.SubjectAlternativeName([x509.IPAddress(ip_address("127.0.0.1"))]), critical=False
-        )
-        .sign(key, SHA256())
-    )
-    lock: Any = (
-        serialization.BestAvailableEncryption(passphrase)
-        if passphrase
-        else serialization.NoEncryption()
-    )
-    cert_file, key_file = folder / "cert.pem", folder / "key.pem"
-    cert_file.write_bytes(certificate.public_bytes(serialization.Encoding.PEM))
-    key_file.touch(0o600)
-    key_file.write_bytes(
-        key.private_bytes(
-            serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, encryption_algorithm=lock
-        )
-    )
-    return cert_file, key_file
 
 
 def _refused(*arguments: str, **env: str) -> str:
@@ -81,7 +41,7 @@ def test_who_is_reached_from_elsewhere_says_under_which_name(
     sqlite_url: str, tmp_path: Path
 ) -> None:
     """Or tokens would be for https://127.0.0.1."""
-    cert, key = _key_pair(tmp_path)
+    cert, key = certified(tmp_path, address="127.0.0.1")
     options = ("--tls-cert", str(cert), "--tls-key", str(key), "--database", sqlite_url)
     assert "set HYOID_BASE_URL to the https address" in _refused("--host", "0.0.0.0", *options)
     own = Settings(database=sqlite_url, tls_cert=str(cert), tls_key=str(key))
@@ -122,7 +82,7 @@ def test_a_file_that_others_reach_is_refused(
 ) -> None:
     """Every mode: tests/access/test_private_files.py."""
     assert hyoid_here("migrate", "--database", sqlite_url).returncode == 0
-    certificate, key = _key_pair(tmp_path)
+    certificate, key = certified(tmp_path, address="127.0.0.1")
     files = {
         "--database": Path(sqlite_url.removeprefix("sqlite:///")),
         "--key-file": tmp_path / "secret.key",
@@ -235,11 +195,11 @@ def test_settings_that_cannot_be_are_told(name: str, value: str, sqlite_url: str
 
 
 def test_keys_that_cannot_be_used_are_refused(tmp_path: Path, sqlite_url: str) -> None:
-    cert, key = _key_pair(tmp_path)
+    cert, key = certified(tmp_path, address="127.0.0.1")
     (tmp_path / "other").mkdir()
-    _, other = _key_pair(tmp_path / "other")
+    _, other = certified(tmp_path / "other", address="127.0.0.1")
     (tmp_path / "locked").mkdir()
-    locked_cert, locked = _key_pair(tmp_path / "locked", b"secret")
+    locked_cert, locked = certified(tmp_path / "locked", passphrase=b"secret")
 
     def refused(cert: Path, key: Path) -> str:
         options = ("--tls-cert", str(cert), "--tls-key", str(key))
@@ -253,7 +213,7 @@ def test_keys_that_cannot_be_used_are_refused(tmp_path: Path, sqlite_url: str) -
 
 @pytest.mark.parametrize("workers", ["1", "2"])
 def test_https_is_served_by_itself(workers: str, tmp_path: Path, sqlite_url: str) -> None:
-    cert, key = _key_pair(tmp_path)
+    cert, key = certified(tmp_path, address="127.0.0.1")
     port = free_port()
     command = [
         *(*HYOID, "serve", "--port", str(port), "--database", sqlite_url, "--workers", workers),

@@ -16,19 +16,15 @@ from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import httpx
 import pytest
-from cryptography import x509
-from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric import ec
-from cryptography.x509.oid import NameOID
 
 from service.commands._connections import BoundedProtocol
 from service.store.engine import Database
 from tests.access.integrators import Integrator, asking
+from tests.factories.certificates import certified
 from tests.factories.clinical import patient
 from tests.live import ROOT, free_port, running_service
 from tests.rest import exporting
@@ -73,7 +69,7 @@ class Behind:
 @pytest.fixture(scope="module")
 def behind(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Behind]:
     folder = tmp_path_factory.mktemp("proxy")
-    certificate, key = _certificate(folder)
+    certificate, key = certified(folder)
     port, inner = free_port(), free_port()
     url = f"sqlite:///{folder / 'store.sqlite3'}"
     system = Integrator()
@@ -91,31 +87,6 @@ def behind(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Behind]:
         with _nginx(config, port):
             tls = ssl.create_default_context(cafile=str(certificate))
             yield Behind(base, direct, folder, system, tls)
-
-
-def _certificate(folder: Path) -> tuple[Path, Path]:
-    """Self-signed, for localhost."""
-    key = ec.generate_private_key(ec.SECP256R1())
-    name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "localhost")])
-    now = datetime.now(UTC)
-    made = (
-        x509.CertificateBuilder()
-        .subject_name(name)
-        .issuer_name(name)
-        .public_key(key.public_key())
-        .serial_number(x509.random_serial_number())
-        .not_valid_before(now - timedelta(hours=1))
-        .not_valid_after(now + timedelta(hours=1))
-        .add_extension(x509.SubjectAlternativeName([x509.DNSName("localhost")]), critical=False)
-        .sign(key, hashes.SHA256())
-    )
-    pem = serialization.Encoding.PEM
-    plain = serialization.NoEncryption()
-    (folder / "cert.pem").write_bytes(made.public_bytes(pem))
-    (folder / "key.pem").write_bytes(
-        key.private_bytes(pem, serialization.PrivateFormat.PKCS8, plain)
-    )
-    return folder / "cert.pem", folder / "key.pem"
 
 
 def _fitted(folder: Path, port: int, inner: int, certificate: Path, key: Path) -> Path:
